@@ -1,0 +1,105 @@
+"""The lattice against identities and a second method, before it may judge the forward model."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.timedomain.exam import KINDS, envelope_peak, make_exam, pulse
+from tests.timedomain.lattice import Lattice, goupillaud, respond, respond_by_order
+
+POLYSTYRENE, STEEL = 1050 * 2350.0, 7850 * 5900.0
+GLYCERIN = 1260 * 1904.0
+
+
+def click(n: int) -> np.ndarray:
+    source = np.zeros(n)
+    source[0] = 1.0
+    return source
+
+
+def test_echo_train_on_steel_follows_the_closed_form() -> None:
+    # e0 = r, e_n = (1 - r^2) r12 (-r r12)^(n-1); Kinsler et al., ch. 6 (from memory).
+    answer = respond(click(2000), Lattice(POLYSTYRENE, 1.0, STEEL, 0.0, (0,), 100))
+    echoes = answer[::100]
+    np.testing.assert_allclose(echoes[0], 0.898836672987, atol=1e-12)
+    np.testing.assert_allclose(echoes[1:5], [-0.1921, -0.1727, -0.1552, -0.1395], atol=5e-5)
+    np.testing.assert_allclose(echoes[2:] / echoes[1:-1], echoes[0], atol=1e-9)
+    assert np.count_nonzero(answer) == echoes.size
+
+
+def test_lossless_free_wall_gives_all_energy_back_with_sign_minus_one() -> None:
+    answer = respond(click(60_000), Lattice(POLYSTYRENE, GLYCERIN, STEEL, 0.0, (11,), 100))
+    assert answer.sum() == pytest.approx(-1, abs=1e-9)
+    assert (answer**2).sum() == pytest.approx(1, abs=1e-9)
+    np.testing.assert_allclose(np.abs(np.fft.rfft(answer)), 1, atol=1e-9)
+
+
+@pytest.mark.parametrize("couplant_steps", [1, 2, 7])
+@pytest.mark.parametrize("backing", [0.0, 1.48e6])
+def test_lattice_agrees_with_its_slow_twin(couplant_steps: int, backing: float) -> None:
+    source = np.random.default_rng(5).standard_normal(150)
+    fast = respond(source, Lattice(POLYSTYRENE, GLYCERIN, STEEL, backing, (couplant_steps,), 12))
+    cells = [POLYSTYRENE, *[GLYCERIN] * couplant_steps, *[STEEL] * 12, backing]
+    np.testing.assert_allclose(fast, goupillaud(source, cells), atol=1e-12)
+
+
+def test_orders_sum_to_the_whole() -> None:
+    lattice = Lattice(POLYSTYRENE, GLYCERIN, STEEL, 0.0, (3, 0, 17), 40, 9)
+    source = np.random.default_rng(6).standard_normal(200)
+    orders = respond_by_order(source, lattice, 8)
+    np.testing.assert_allclose(orders.sum(axis=0), respond(source, lattice), atol=1e-12)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_exam_has_the_polarity_of_the_set_up(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    thick = replace(KINDS[kind], gap_m=(0.5e-6, 1e-6), wavelengths=(2.5, 5.0))
+    monkeypatch.setitem(KINDS, kind, thick)
+    batch, truth = make_exam(kind, 20, 3, same_start=True)
+    setup = batch.setup
+    assert setup.reference_echo is not None
+    assert setup.interface_echo is not None
+    body = setup.reference_echo.samples[90:200]
+    for row in truth[truth.kind == "wall"].itertuples():
+        marks = 1e-6 * np.array([row.interface_us, *row.back_wall_us[:2]])
+        # e_n = (1 - r^2) r12 (-r r12)^(n-1): multiples alternate where Z_delay > Z_wall.
+        signs = [setup.interface_polarity, 1, -setup.interface_polarity]
+        for mark, sign in zip(marks, signs, strict=True):
+            at = 90 + int(np.rint((mark - setup.interface_echo) * batch.rate_hz))
+            near = [batch.samples[row.record, at + s : at + s + 110] @ body for s in (-1, 0, 1)]
+            assert np.sign(max(near, key=abs)) == sign
+
+
+def test_dry_records_are_the_reference_echo() -> None:
+    batch, truth = make_exam("metal", 60, 4, same_start=True)
+    reference = batch.setup.reference_echo
+    assert (truth.kind == "dry").sum() >= 3
+    for row in truth[truth.kind == "dry"].itertuples():
+        delay = 1e-6 * row.interface_us - batch.setup.interface_echo
+        assert abs(delay) < 31e-9
+        gain_db = 20 * np.log10(batch.samples[row.record].max() / reference.samples.max())
+        assert -2 < gain_db < 1.5
+
+
+def test_exam_is_the_same_for_the_same_seed_and_shared_records_do_not_depend_on_n() -> None:
+    few, _ = make_exam("nylon-matched", 3, 9)
+    more, _ = make_exam("nylon-matched", 5, 9)
+    np.testing.assert_array_equal(few.samples, more.samples[:3])
+
+
+@pytest.mark.parametrize("frequency", [10e6, 20e6])
+def test_pulse_has_the_stated_bandwidth(frequency: float) -> None:
+    # -6 dB limits, centre = their mean: ASTM E1065 (3.2.2; the mean from memory).
+    wave = pulse(frequency, 0.6 * frequency)(np.arange(4000) * 1e-9)
+    spectrum = np.abs(np.fft.rfft(wave, 1 << 17))
+    f = np.fft.rfftfreq(1 << 17, 1e-9)
+    band = f[spectrum > 10 ** (-6 / 20) * spectrum.max()]
+    assert (band[0] + band[-1]) / 2 == pytest.approx(frequency, rel=0.05)
+    assert band[-1] - band[0] == pytest.approx(0.6 * frequency, rel=0.15)
+    assert 20 * np.log10(spectrum[f > 5 * frequency].max() / spectrum.max()) < -50
+
+
+def test_envelope_peak_of_a_gaussian_is_found_to_a_few_picoseconds() -> None:
+    t = np.arange(800) * 2.5e-9
+    wave = np.exp(-(((t - 1.0003e-6) / 45e-9) ** 2)) * np.cos(2 * np.pi * 20e6 * t)
+    assert envelope_peak(wave, 400e6) == pytest.approx(1.0003e-6, abs=5e-12)
