@@ -1,0 +1,1 @@
+"""Corpora: A-scans with their truth on disk, built, imported, fetched, checked and shown."""
