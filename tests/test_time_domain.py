@@ -4,15 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
+from tests.timedomain.differences import reflected
 from tests.timedomain.exam import KINDS, envelope_peak, make_exam, pulse
-from tests.timedomain.lattice import Lattice, goupillaud, respond, respond_by_order
+from tests.timedomain.lattice import Lattice, goupillaud, on_lattice, respond, respond_by_order
 
 POLYSTYRENE, STEEL = 1050 * 2350.0, 7850 * 5900.0
 GLYCERIN = 1260 * 1904.0
 
 
-def click(n: int) -> np.ndarray:
+def click(n: int) -> NDArray[np.float64]:
     source = np.zeros(n)
     source[0] = 1.0
     return source
@@ -51,6 +54,29 @@ def test_orders_sum_to_the_whole() -> None:
     np.testing.assert_allclose(orders.sum(axis=0), respond(source, lattice), atol=1e-12)
 
 
+def test_lattice_agrees_with_finite_differences() -> None:
+    # 10 um of glycerin on 0.15 mm of steel (0.4 wavelengths) in water: nothing is resolved.
+    cell, gap, wall = 2.5e-6, 10e-6, 0.15e-3
+    step = 0.9 * cell / 5900
+    time = step * np.arange(int(1.2e-6 / step))
+    layers = [
+        (1050.0, 2350.0, round(1e-3 / cell)),
+        (1260.0, 1904.0, round(gap / cell)),
+        (7850.0, 5900.0, round(wall / cell)),
+        (1000.0, 1480.0, round(0.6e-3 / cell)),
+    ]
+    incident, seen = reflected(pulse(15e6, 9e6)(time), layers, cell, step)
+    fine = np.arange(0, time[-1], 0.05e-9)
+    path = 2 * 3.5 * cell / 2350  # the receiver sits 3.5 cells above the interface
+    source = CubicSpline(time, incident)(np.maximum(fine - path, 0))
+    couplant, wall_steps = (
+        on_lattice(d, v, 0.05e-9)[0] for d, v in [(gap, 1904.0), (wall, 5900.0)]
+    )
+    lattice = Lattice(POLYSTYRENE, GLYCERIN, STEEL, 1480e3, (couplant,), wall_steps)
+    answer = CubicSpline(fine, respond(source, lattice))(time[:-2])
+    assert np.linalg.norm(answer - seen[:-2]) < 0.003 * np.linalg.norm(answer)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_exam_has_the_polarity_of_the_set_up(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     thick = replace(KINDS[kind], gap_m=(0.5e-6, 1e-6), wavelengths=(2.5, 5.0))
@@ -73,6 +99,8 @@ def test_exam_has_the_polarity_of_the_set_up(kind: str, monkeypatch: pytest.Monk
 def test_dry_records_are_the_reference_echo() -> None:
     batch, truth = make_exam("metal", 60, 4, same_start=True)
     reference = batch.setup.reference_echo
+    assert reference is not None
+    assert batch.setup.interface_echo is not None
     assert (truth.kind == "dry").sum() >= 3
     for row in truth[truth.kind == "dry"].itertuples():
         delay = 1e-6 * row.interface_us - batch.setup.interface_echo

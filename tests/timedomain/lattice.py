@@ -1,4 +1,4 @@
-"""Waves at normal incidence in delay line | couplant | wall | backing, as a travelling-wave lattice.
+"""Waves at normal incidence in delay line | couplant | wall | backing: a lattice of waves.
 
 Goupillaud's layered medium (P. L. Goupillaud, Geophysics 26 (1961) 754, from memory): in every
 layer one wave runs down and one up, each delayed by whole time steps; at an interface pressure p
