@@ -1,0 +1,21 @@
+"""The contract that every detector keeps, and what this one is for."""
+
+import numpy as np
+import pytest
+from my_idea import MyIdea
+
+from echotrial.testing import CHECKS, SCENES, Record, batch_of
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.name)
+def test_it_keeps_the_contract(check):
+    check(MyIdea).require()
+
+
+def test_it_reads_a_clear_wall_within_one_percent():
+    scene = SCENES[0]
+    detect = MyIdea().prepare(scene.setup, MyIdea.Settings())
+    shares = np.linspace(0.2, 0.9, 20)
+    readings = detect(batch_of(scene, [Record(share, snr_db=60.0) for share in shares]))
+    walls = np.array([scene.wall_m(share) for share in shares])
+    assert np.abs(readings.thickness_m - walls).max() < 0.01 * walls.min()
