@@ -36,7 +36,7 @@ def _media(layers: Sequence[Layer]) -> tuple[Array, Array]:
     return np.repeat([d for d, _, _ in layers], cells), np.repeat([v for _, v, _ in layers], cells)
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
+@numba.njit(cache=True)
 def _run(
     source: Array, density: Array, velocity: Array, cell: float, step: float, enter: int, seen: int
 ) -> Array:

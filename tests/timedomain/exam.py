@@ -99,8 +99,8 @@ def pulse(frequency: float, bandwidth: float) -> Callable[[Array], Array]:
         t = np.maximum(t, 0.0)
         body = (t / (4 * tau)) ** 4 * np.exp(4 - t / tau)
         ring = (1 - np.exp(-t / rise)) ** 5 * np.exp(-t / decay)
-        found: Array = body * np.cos(2 * np.pi * frequency * (t - 4 * tau) + 0.7)
-        return found + 0.08 * ring * np.cos(2 * np.pi * own * t - 1.0)
+        main = body * np.cos(2 * np.pi * frequency * (t - 4 * tau) + 0.7)
+        return np.asarray(main + 0.08 * ring * np.cos(2 * np.pi * own * t - 1.0))
 
     return at
 
@@ -173,11 +173,11 @@ def make_exam(
 def _record(
     kind: Kind, draw: np.random.Generator, at: Callable[[Array], Array], start_s: float
 ) -> tuple[Array, dict[str, object]]:
-    state = draw.choice(["dry", "wet tip", "wall"], p=[DRY, WET_TIP, 1 - DRY - WET_TIP])
+    state = str(draw.choice(["dry", "wet tip", "wall"], p=[DRY, WET_TIP, 1 - DRY - WET_TIP]))
     drift = draw.uniform(-30e-9, 30e-9)  # temperature of the delay line, trigger
     gain = REFERENCE_SCREEN * 10 ** (draw.uniform(-1.5, 1.0) / 20)
-    time = start_s + STEP * np.arange(SAMPLES * PER_SAMPLE)
-    source = -gain * at(time - 2 * kind.delay_length / kind.delay.velocity - drift)
+    time = start_s + STEP * np.arange(SAMPLES * PER_SAMPLE, dtype=np.float64)
+    source = np.asarray(-gain * at(time - 2 * kind.delay_length / kind.delay.velocity - drift))
     snr_db = draw.uniform(*kind.snr_db)
     wave, row = _STATES[state](kind, draw, source, start_s, snr_db)
     clean = wave[::PER_SAMPLE]

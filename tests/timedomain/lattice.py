@@ -70,7 +70,7 @@ def absorption_taps(loss_np: float, frequency_hz: float, step_s: float) -> int:
     return round(float(np.arccos(np.exp(-loss_np / 2))) / (np.pi * frequency_hz * step_s))
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
+@numba.njit(cache=True)
 def _march(
     source: Array,
     earlier: Array,
@@ -110,7 +110,7 @@ def _march(
             into_wall[i] = (1 + r_bottom) * down - r_bottom * back
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
+@numba.njit(cache=True)
 def _whole(
     source: Array,
     r: tuple[float, float, float, float],
@@ -124,7 +124,7 @@ def _whole(
     return out / strips.size
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
+@numba.njit(cache=True)
 def _by_order(
     source: Array,
     r: tuple[float, float, float, float],
