@@ -1,15 +1,21 @@
-"""The lattice against identities and a second method, before it may judge the forward model."""
+"""The forward model against a second, independent path: travelling waves in the time domain.
+
+The lattice itself is first held against identities and finite differences. ``python -m
+tests.test_time_domain``, from the project's folder, prints the table of lossless layered cases.
+"""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from echotrial_corpora.layers import Layer, reflection
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from tests.timedomain.differences import reflected
 from tests.timedomain.exam import KINDS, envelope_peak, make_exam, pulse
 from tests.timedomain.lattice import Lattice, goupillaud, on_lattice, respond, respond_by_order
+from tests.timedomain.table import CASES, DURATION, STEP, Case, Medium, compare, text
 
 POLYSTYRENE, STEEL = 1050 * 2350.0, 7850 * 5900.0
 GLYCERIN = 1260 * 1904.0
@@ -131,3 +137,61 @@ def test_envelope_peak_of_a_gaussian_is_found_to_a_few_picoseconds() -> None:
     t = np.arange(800) * 2.5e-9
     wave = np.exp(-(((t - 1.0003e-6) / 45e-9) ** 2)) * np.cos(2 * np.pi * 20e6 * t)
     assert envelope_peak(wave, 400e6) == pytest.approx(1.0003e-6, abs=5e-12)
+
+
+# -- the forward model's layers against the lattice ------------------------------------------------
+
+
+def layer(medium: Medium, thickness_m: float = 0.0) -> Layer:
+    density, velocity = medium
+    return Layer(max(density, 1e-9), velocity, thickness=thickness_m)
+
+
+def by_layer_formula(case: Case) -> NDArray[np.float64]:
+    """The record by the forward model's reflection, damped so that nothing wraps around."""
+    source = case.incident()
+    damping = 6 / DURATION
+    decay = np.exp(-damping * STEP * np.arange(source.size))
+    spectrum = np.fft.rfft(source * decay, 2 * source.size)
+    f = np.fft.rfftfreq(2 * source.size, STEP)
+    spectrum[f > 6 * case.frequency] = 0
+    s = damping + 2j * np.pi * f[f <= 6 * case.frequency]
+    stacks = [
+        [
+            layer(case.delay),
+            layer(case.couplant, gap),
+            layer(case.wall, case.exact_wall_m),
+            layer(case.backing),
+        ]
+        for gap in case.exact_gaps_m
+    ]
+    spectrum[: s.size] *= np.mean([reflection(s, stack) for stack in stacks], axis=0)
+    return np.fft.irfft(spectrum)[: source.size] / decay
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_layer_formula_agrees_with_the_lattice(case: Case) -> None:
+    row = compare(case, by_layer_formula)
+    assert row.nrms <= 0.01
+    assert all(abs(shift) <= 0.1e-9 for shift in row.shifts_s)
+    if case.wavelengths > 3:
+        assert len(row.shifts_s) == 2  # interface and first back-wall echo
+
+
+def test_the_table_sees_a_wall_off_by_a_micrometre() -> None:
+    thin = next(case for case in CASES if case.name == "film 4 um, thin")
+    thick = next(case for case in CASES if case.name == "film 3 um, thick")
+    off = [replace(case, wall_m=case.wall_m + 1e-6) for case in (thin, thick)]
+    assert compare(thin, lambda case: by_layer_formula(off[0])).nrms > 0.01
+    shift = compare(thick, lambda case: by_layer_formula(off[1])).shifts_s[1]
+    assert shift == pytest.approx(2e-6 / 5740, rel=0.05)
+
+
+def main() -> None:
+    """Print the table."""
+    print("Layers by formula against travelling waves; lossless, exact thicknesses shared:")
+    print(text(compare(case, by_layer_formula) for case in CASES))
+
+
+if __name__ == "__main__":
+    main()
