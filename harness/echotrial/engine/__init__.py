@@ -1,0 +1,7 @@
+"""The engine: a corpus through detectors, to readings; a failure is a row, never a gap."""
+
+from echotrial.engine.job import Limits
+from echotrial.engine.plan import TILE
+from echotrial.engine.reader import Reading, ReadResult, read_corpus
+
+__all__ = ["TILE", "Limits", "ReadResult", "Reading", "read_corpus"]

@@ -1,0 +1,182 @@
+"""Detectors over a corpus: the readings of every record, whatever happens."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from echotrial.engine import plan
+from echotrial.engine.job import DetectorCall, Job, Limits
+from echotrial.engine.plan import Rows, Span
+from echotrial.engine.slices import Labels, Slice
+from echotrial.engine.source import AnyCorpus, source_of, splits_of
+from echotrial.engine.work import Bench
+from echotrial.errors import WrongQuestion, nearest
+from echotrial.host import LoadedDetector
+
+Settings = Mapping[str, Mapping[str, Any]]
+
+
+@dataclass(frozen=True)
+class ReadResult:
+    """What came of a run over one corpus.
+
+    Attributes
+    ----------
+    readings
+        Columns `columns.READINGS`, ordered by record, then by detector as given.
+    seconds_per_record
+        Detector -> time in its own calls over records read, compile and failed calls excluded;
+        NaN where it read none.
+    failures
+        Columns detector, status, note, records: every way in which records were lost.
+    """
+
+    readings: pd.DataFrame
+    seconds_per_record: dict[str, float]
+    failures: pd.DataFrame
+
+
+@dataclass
+class Tally:
+    """Times and failures, summed as slices come by."""
+
+    names: tuple[str, ...]
+    seconds: dict[str, float] = field(default_factory=dict)
+    timed: dict[str, int] = field(default_factory=dict)
+    lost: dict[tuple[str, str, str], int] = field(default_factory=dict)
+
+    def add(self, part: Slice) -> None:
+        """Count one slice."""
+        name = self.names[part.detector]
+        self.seconds[name] = self.seconds.get(name, 0.0) + part.seconds
+        self.timed[name] = self.timed.get(name, 0) + part.timed
+
+    def add_failures(self, frame: pd.DataFrame) -> None:
+        """Count the rows of a frame that are not ok."""
+        bad = frame.loc[frame["status"] != "ok", ["detector", "status", "note"]].astype("str")
+        for key in bad.itertuples(index=False, name=None):
+            self.lost[key] = self.lost.get(key, 0) + 1
+
+    def seconds_per_record(self) -> dict[str, float]:
+        """Detector -> mean seconds, NaN where no call succeeded."""
+        return {
+            n: self.seconds[n] / self.timed[n] if self.timed.get(n) else float("nan")
+            for n in self.names
+        }
+
+    def failures(self) -> pd.DataFrame:
+        """One row for each detector, status and note."""
+        rows = [(*key, count) for key, count in sorted(self.lost.items())]
+        return pd.DataFrame(rows, columns=["detector", "status", "note", "records"])
+
+
+class Reading:
+    """A run over one corpus as an iterator of frames, one a chunk, in the order of the records.
+
+    Memory does not grow with the corpus: only chunks under way are held. `seconds_per_record` and
+    `failures` tell of the frames handed out so far. Parameters are those of `read_corpus`.
+    """
+
+    def __init__(
+        self,
+        corpus: AnyCorpus,
+        detectors: Sequence[LoadedDetector],
+        *,
+        settings: Settings | None = None,
+        maps: Any = None,
+        rows: Rows = None,
+        workers: int = 0,
+        chunk: int | None = None,
+        progress: Callable[[int], None] | None = None,
+        limits: Limits | None = None,
+    ) -> None:
+        chosen = _settings_for(detectors, settings or {})
+        self.records = plan.wanted(rows, len(corpus))
+        size = plan.chunk_size(chunk, self.records.size, workers)
+        calls = tuple(DetectorCall.of(d, chosen.get(d.name, {}), maps) for d in detectors)
+        self.job = Job(source_of(corpus), calls, limits or Limits(), size)
+        names = tuple(d.name for d in detectors)
+        self.labels = Labels(corpus.name, names, splits_of(corpus))
+        self._factories = {d.name: d.factory for d in detectors}
+        self._length, self._workers, self._progress = len(corpus), workers, progress
+        self._tally = Tally(names)
+
+    def __iter__(self) -> Iterator[pd.DataFrame]:
+        tiles = plan.tiles_of(self.records)
+        spans = plan.chunks(tiles, self._length, self.job.chunk)
+        for slices in self._read(spans):
+            yield self._frame(slices)
+
+    def _read(self, spans: Iterable[Span]) -> Iterator[list[Slice]]:
+        bench = Bench(self.job, self._factories)
+        everyone = range(len(self.job.calls))
+        for span in spans:
+            yield bench.read(span, everyone)
+
+    def _frame(self, slices: list[Slice]) -> pd.DataFrame:
+        for part in slices:
+            self._tally.add(part)
+        frame = self.labels.frame(slices, self.records)
+        self._tally.add_failures(frame)
+        if self._progress is not None:
+            self._progress(len(frame) // len(slices))
+        return frame
+
+    @property
+    def seconds_per_record(self) -> dict[str, float]:
+        """See `ReadResult`."""
+        return self._tally.seconds_per_record()
+
+    @property
+    def failures(self) -> pd.DataFrame:
+        """See `ReadResult`."""
+        return self._tally.failures()
+
+
+def _settings_for(detectors: Sequence[LoadedDetector], settings: Settings) -> Settings:
+    names = [d.name for d in detectors]
+    for name in settings:
+        if name not in names:
+            raise WrongQuestion(
+                f"settings for '{name}', which is not to run: {nearest(name, names)}"
+            )
+    return settings
+
+
+def read_corpus(
+    corpus: AnyCorpus, detectors: Sequence[LoadedDetector], **options: Any
+) -> ReadResult:
+    """Run detectors over a corpus and hold all readings in memory; see `Reading` for an iterator.
+
+    Parameters
+    ----------
+    corpus
+        An `echotrial.corpus.store.Corpus`, or whatever has ``name, setup, truth, len(), batch``.
+    detectors
+        As `host.load().chosen()` gives them.
+    settings
+        Detector name -> its settings; what is left out has its default.
+    maps
+        Frozen confidence maps, handed to the ``prepare`` of every detector.
+    rows
+        (start, stop), a slice, or record numbers; None = all.
+    workers
+        Processes; 0 reads in this one, where a detector that hangs or dies takes it along.
+    chunk
+        Records a chunk, rounded up to a multiple of `plan.TILE`; changes no reading.
+    progress
+        Called with the number of records done since the last call.
+    limits
+        Time and memory that a detector may take.
+
+    Raises
+    ------
+    WrongQuestion
+        Settings that a detector refuses; records that the corpus does not have.
+    """
+    run = Reading(corpus, detectors, **options)
+    frames = list(run)
+    readings = pd.concat(frames, ignore_index=True) if frames else run.labels.empty()
+    return ReadResult(readings, run.seconds_per_record, run.failures)
