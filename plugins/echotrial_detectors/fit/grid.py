@@ -1,0 +1,207 @@
+"""Where to start: every wall on a grid, compared with the record by one matrix product.
+
+Records and templates are laid with their envelope peaks on each other, which leaves less than a
+period of shift; products at three shifts a quarter of a period apart give the correlation at every
+shift between, by interpolating its slowly varying complex amplitude.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrial_detectors.fit.spectra import Gate, loss_law
+from echotrial_detectors.fit.stack import Stack, reflection
+
+#: Rows of records in one matrix product: a fixed size, so that results hang on no batch size.
+TILE = 128
+#: Gap and spread (both in metres) that the grid tries.
+GAPS = ((0.0, 0.0), (0.0, 20e-6), (0.0, 45e-6), (12e-6, 0.0), (15e-6, 30e-6), (30e-6, 20e-6))
+#: A template's envelope may have a second peak this high: then it is laid on that one as well.
+RIVAL_PEAK = 0.8
+#: Loss in the grid, neper per wavelength of travel.
+LOSS = 0.01
+SHIFTS = (-0.25, 0.0, 0.25)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Templates and what made each.
+
+    Attributes
+    ----------
+    starts
+        (t, 6): arrival relative to the anchor, wall, gap, spread, loss, shape.
+    family
+        (t,): which wall of the grid; ascending.
+    is_film
+        (t,): a film without a wall.
+    matrix
+        float32 (2 m, 6 t): real and imaginary parts of the correlations at three shifts.
+    """
+
+    starts: NDArray[np.float64]
+    family: NDArray[np.intp]
+    is_film: NDArray[np.bool_]
+    matrix: NDArray[np.float32]
+
+    @property
+    def families(self) -> int:
+        """How many walls (and films) there are."""
+        return int(self.family[-1]) + 1
+
+
+def walls(low: float, high: float, damping: float) -> NDArray[np.float64]:
+    """Round trips to try, in periods.
+
+    Between neighbours the last echo that counts, about the (1 + 1/(damping wall))-th and at most
+    the ninth, moves by half a period.
+    """
+    found = [low]
+    while found[-1] < high:
+        echoes = min(9.0, 1 + 1.5 / (damping * found[-1]))
+        found.append(found[-1] + 0.4 / echoes)
+    return np.array(found)
+
+
+def make_grid(
+    stack: Stack, pulse: NDArray[np.complex128], gate: Gate, low: float, high: float
+) -> Grid:
+    """Templates for walls from `low` to `high` periods of round trip, and for films."""
+    rows = []
+    round_trips = walls(low, high, gate.damping)
+    for family, wall in enumerate(round_trips):
+        for gap, spread in GAPS:
+            rows.append((family, False, wall, stack.gap_periods(gap), stack.gap_periods(spread)))
+    films = np.arange(0.0, stack.gap_periods(120e-6), 0.1)
+    for family, film in enumerate(films, start=round_trips.size):
+        rows.append((family, True, film, 0.0, 0.0))
+        rows.append((family, True, film, 0.0, stack.gap_periods(30e-6)))
+    return _laid_on_peaks(stack, pulse, gate, rows)
+
+
+def _laid_on_peaks(
+    stack: Stack, pulse: NDArray[np.complex128], gate: Gate, rows: list[tuple[float, ...]]
+) -> Grid:
+    starts, family, is_film, spectra = [], [], [], []
+    law = loss_law(gate.frequency)
+    for number, film, wall, gap, spread in rows:
+        unknowns = np.array([wall, gap, spread, 0.0 if film else LOSS, 0.0])
+        model = -pulse * reflection(gate.s, law, stack.film if film else stack, unknowns)
+        for peak in _peaks(model, gate):
+            starts.append((-peak, *unknowns))
+            family.append(int(number))
+            is_film.append(bool(film))
+            spectra.append(model * np.exp(peak * gate.s))
+    return Grid(
+        np.array(starts), np.array(family), np.array(is_film), _matrix(np.array(spectra), gate)
+    )
+
+
+def _peaks(model: NDArray[np.complex128], gate: Gate) -> list[float]:
+    """Times of the highest envelope peak, and of a rival, in periods after the arrival."""
+    size, low = 4 * gate.length, gate.bins[0]
+    spectrum = np.zeros(size, dtype=complex)
+    spectrum[low : low + model.size] = model
+    step = gate.length / size / gate.rate_hz / gate.period_s
+    time = np.arange(size) * step
+    late = time > (gate.length - gate.before) / gate.rate_hz / gate.period_s
+    time[late] -= size * step
+    order = np.argsort(time)
+    time = time[order]
+    envelope = np.abs(np.fft.ifft(spectrum))[order] * np.exp(gate.damping * time)
+    # Near the end of the gate undoing the exponential lifts what the gate has cut off.
+    envelope[time > 0.6 * time[-1]] = 0.0
+    inner = envelope[1:-1]
+    tops = 1 + np.flatnonzero((inner >= envelope[:-2]) & (inner > envelope[2:]))
+    tops = tops[np.argsort(-envelope[tops])][:2]
+    return [float(time[t]) for t in tops if envelope[t] >= RIVAL_PEAK * envelope[tops[0]]]
+
+
+def _matrix(spectra: NDArray[np.complex128], gate: Gate) -> NDArray[np.float32]:
+    unit = spectra / np.linalg.norm(spectra, axis=1, keepdims=True)
+    shifted = [unit * np.exp(-2j * np.pi * gate.frequency * shift) for shift in SHIFTS]
+    every = np.stack(shifted, axis=1).reshape(-1, unit.shape[1])
+    real = np.concatenate([every.real, every.imag], axis=1)
+    imaginary = np.concatenate([-every.imag, every.real], axis=1)
+    both = np.stack([real, imaginary], axis=1).reshape(-1, real.shape[1])
+    return np.ascontiguousarray(both.T, dtype=np.float32)
+
+
+def correlations(spectra: NDArray[np.complex128], grid: Grid) -> NDArray[np.float32]:
+    """Correlate records of unit energy with all templates, (n, t, 3, 2), tile by tile."""
+    n = spectra.shape[0]
+    found = np.empty((n, grid.matrix.shape[1]), dtype=np.float32)
+    tile = np.zeros((TILE, grid.matrix.shape[0]), dtype=np.float32)
+    for first in range(0, n, TILE):
+        part = spectra[first : first + TILE]
+        tile[:] = 0.0
+        tile[: len(part), : part.shape[1]] = part.real
+        tile[: len(part), part.shape[1] :] = part.imag
+        found[first : first + TILE] = (tile @ grid.matrix)[: len(part)]
+    return found.reshape(n, -1, len(SHIFTS), 2)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def best_shift(
+    before: complex, centre: complex, after: complex
+) -> tuple[float, float]:
+    """(shift in periods, correlation there) from products at -1/4, 0 and +1/4 of a period.
+
+    A later record by d turns the phase by 2 pi d and hardly changes the rest; the parabola through
+    the three complex amplitudes carries that rest.
+    """
+    low, high = before * 1j, after * -1j
+    slope, bend = 2 * (high - low), 8 * (high + low - 2 * centre)
+    shift = -np.arctan2(centre.imag, centre.real) / (2 * np.pi)
+    for _ in range(2):
+        amplitude = centre + shift * (slope + shift * bend)
+        shift = -np.arctan2(amplitude.imag, amplitude.real) / (2 * np.pi)
+    amplitude = centre + shift * (slope + shift * bend)
+    return shift, abs(amplitude)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def pick_starts(
+    correlation: NDArray[np.float32], starts: NDArray[np.float64], family: NDArray[np.intp],
+    is_film: NDArray[np.bool_], families: int, found: NDArray[np.float64],
+    scores: NDArray[np.float64],
+) -> None:
+    """Fill `found` (k, 6) with the starts of the best local maxima over the wall, film last.
+
+    `scores` (k,) takes the share of the record's energy that each explains, 0 = none there.
+    """
+    best = np.zeros(families)
+    which = np.zeros(families, np.int64)
+    moved = np.zeros(families)
+    for t in range(family.size):
+        c = correlation[t]
+        shift, value = best_shift(
+            complex(c[0, 0], c[0, 1]), complex(c[1, 0], c[1, 1]), complex(c[2, 0], c[2, 1])
+        )
+        f = family[t]
+        if value > best[f]:
+            best[f], which[f], moved[f] = value, t, shift
+    scores[:] = 0.0
+    last = scores.size - 1
+    for f in range(families):
+        t = which[f]
+        if is_film[t]:
+            if best[f] > scores[last]:
+                scores[last] = best[f]
+                found[last] = starts[t]
+                found[last, 0] += moved[f]
+        elif (
+            (f == 0 or best[f] >= best[f - 1])
+            and (f + 1 == families or is_film[which[f + 1]] or best[f] >= best[f + 1])
+            and best[f] > scores[last - 1]
+        ):
+            place = last - 1
+            while place > 0 and best[f] > scores[place - 1]:
+                scores[place] = scores[place - 1]
+                found[place] = found[place - 1]
+                place -= 1
+            scores[place] = best[f]
+            found[place] = starts[t]
+            found[place, 0] += moved[f]

@@ -1,0 +1,146 @@
+"""Records as damped spectra: a gate on each record, an exponential, the bins of the band.
+
+Under exp(-sigma t) a spectrum is a Laplace transform at complex frequency, where the layer model
+is exact and what the end of the gate cuts off is small.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from echotrial.ascan import Batch
+from echotrial.setup import Setup, Waveform
+from echotrial_detectors.pulse import envelope_peak_s
+
+#: Bins where the reference echo's spectrum stands above this share of its peak are used.
+BAND_FLOOR = 10 ** (-32 / 20)
+#: The exponential falls to exp(-this) over the gate.
+DAMPING = 3.0
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Where a record is looked at, in samples, and the bins that are kept.
+
+    Attributes
+    ----------
+    before
+        Samples of the gate before its anchor.
+    length
+        Samples in the gate.
+    rate_hz, period_s
+        Sampling rate; period of the centre frequency.
+    bins
+        First and one past the last bin of ``rfft`` over the gate.
+    """
+
+    before: int
+    length: int
+    rate_hz: float
+    period_s: float
+    bins: tuple[int, int]
+
+    @property
+    def damping(self) -> float:
+        """Decay per period."""
+        return DAMPING / (self.length / self.rate_hz / self.period_s)
+
+    @property
+    def frequency(self) -> NDArray[np.float64]:
+        """Frequencies of the bins over the centre frequency, (m,)."""
+        return np.arange(*self.bins) * self.rate_hz / self.length * self.period_s
+
+    @property
+    def s(self) -> NDArray[np.complex128]:
+        """Complex frequencies of the bins, (m,)."""
+        return self.damping + 2j * np.pi * self.frequency
+
+    @property
+    def window(self) -> NDArray[np.float64]:
+        """The exponential over the gate, 1 at the anchor, (length,)."""
+        time = (np.arange(self.length) - self.before) / self.rate_hz / self.period_s
+        return np.exp(-self.damping * time)
+
+    @property
+    def freedom(self) -> float:
+        """Residual energy over this is the variance of the noise at the interface echo's time.
+
+        Bins times two, times the mean square of the exponential: later noise counts for less.
+        """
+        return 2 * (self.bins[1] - self.bins[0]) * float(np.mean(self.window**2))
+
+
+def loss_law(frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Loss growing as the frequency, with the dispersion that belongs to it.
+
+    1/c = 1/c0 - (2/pi) alpha0 ln(f/f0) (Szabo 1994, from memory; exponent one).
+    """
+    return frequency * (1 - 2j / np.pi * np.log(frequency))
+
+
+def gate_of(setup: Setup, rate_hz: float, before_s: float, length_s: float) -> Gate:
+    """Make the gate and keep the bins in which the reference echo has something to say."""
+    before, wanted = round(before_s * rate_hz), round(length_s * rate_hz)
+    length = int(scipy.fft.next_fast_len(wanted, real=True))
+    period = 1 / setup.centre_frequency
+    everything = Gate(before, length, rate_hz, period, (1, length // 2))
+    level = np.abs(pulse_of(reference_of(setup), everything))
+    loud = np.flatnonzero(level > BAND_FLOOR * level.max()) + 1
+    return Gate(before, length, rate_hz, period, (int(loud[0]), int(loud[-1]) + 1))
+
+
+def reference_of(setup: Setup) -> Waveform:
+    """The set-up's reference echo."""
+    assert setup.reference_echo is not None  # `prepare` refuses set-ups without one
+    return setup.reference_echo
+
+
+def pulse_of(wave: Waveform, gate: Gate) -> NDArray[np.complex128]:
+    """Damped spectrum of the reference echo about its envelope peak, (m,).
+
+    Evaluated at the gate's frequencies whatever the echo's own sampling rate.
+    """
+    samples = wave.samples.astype(float)
+    time = (wave.time_s - envelope_peak_s(samples, wave.time_s)) / gate.period_s
+    inside = (time > -gate.before / gate.rate_hz / gate.period_s) & (
+        time < gate.length / gate.rate_hz / gate.period_s
+    )
+    scale = gate.rate_hz / wave.rate_hz
+    found: NDArray[np.complex128] = np.exp(-np.outer(gate.s, time[inside])) @ samples[inside]
+    return found * scale
+
+
+@numba.njit(cache=True, nogil=True)
+def loudest(
+    analytic: NDArray[np.complex64], first: NDArray[np.int64], length: int
+) -> NDArray[np.int64]:
+    """Sample of the greatest envelope among `length` samples from `first` on, (n,)."""
+    n, m = analytic.shape
+    found = np.empty(n, np.int64)
+    for row in range(n):
+        low, high = max(first[row], 0), min(first[row] + length, m)
+        best, found[row] = -1.0, min(max(first[row], 0), m - 1)
+        for i in range(low, high):
+            value = analytic[row, i].real ** 2 + analytic[row, i].imag ** 2
+            if value > best:
+                best, found[row] = value, i
+    return found
+
+
+def spectra(
+    batch: Batch, first: NDArray[np.int64], anchor: NDArray[np.int64], gate: Gate
+) -> NDArray[np.complex128]:
+    """Damped spectra of the gates that begin at `first`, time zero at the `anchor` sample, (n, m).
+
+    Gates that reach beyond a record find silence there.
+    """
+    index = first[:, None] + np.arange(gate.length)
+    inside = (index >= 0) & (index < batch.samples.shape[1])
+    cut = np.where(inside, np.take_along_axis(batch.samples, np.where(inside, index, 0), 1), 0.0)
+    low, high = gate.bins
+    found = scipy.fft.rfft(cut * gate.window.astype(np.float32), axis=1)[:, low:high]
+    turn = np.exp(2j * np.pi / gate.length * np.outer(anchor - first, np.arange(low, high)))
+    return np.asarray(found * turn, dtype=np.complex128)

@@ -1,0 +1,154 @@
+"""Delay line | couplant | wall | air: what the model fit takes the set-up to say of the layers.
+
+Unknowns are counted in periods of the centre frequency: `wall` and `gap` are round trips, so that
+one set of numbers serves every probe.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.special
+from numpy.typing import NDArray
+
+from echotrial.errors import NotApplicable
+from echotrial.setup import Medium, Setup
+
+#: Couplant where the set-up names none: glycerin, 1260 kg/m^3 times 1904 m/s (handbook values).
+COUPLANT_IMPEDANCE, COUPLANT_VELOCITY = 2.40e6, 1904.0
+#: Strips of the aperture.
+STRIPS = 4
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Reflection coefficients and times of a set-up.
+
+    Attributes
+    ----------
+    delay_couplant, couplant_wall
+        Pressure reflection coefficients going down, (Z2 - Z1) / (Z2 + Z1).
+    period_s
+        One over the centre frequency.
+    couplant_velocity
+        Turns gaps into round trips.
+    """
+
+    delay_couplant: float
+    couplant_wall: float
+    period_s: float
+    couplant_velocity: float
+
+    @property
+    def film(self) -> "Stack":
+        """The same with the couplant's own impedance for the wall: a film on a lifted probe."""
+        return Stack(self.delay_couplant, 0.0, self.period_s, self.couplant_velocity)
+
+    @property
+    def interface(self) -> float:
+        """Reflection coefficient of delay line against wall without couplant between."""
+        a, b = self.delay_couplant, self.couplant_wall
+        return (a + b) / (1 + a * b)
+
+    def gap_periods(self, gap_m: float) -> float:
+        """Round trip of a couplant gap, in periods."""
+        return 2 * gap_m / self.couplant_velocity / self.period_s
+
+
+def stack_of(setup: Setup) -> Stack:
+    """Read the layers from the set-up.
+
+    Raises
+    ------
+    NotApplicable
+        Without the impedances of delay line and wall there is no layer model.
+    """
+    delay, wall = _impedance(setup.delay_line), _impedance(setup.wall)
+    if delay is None or wall is None:
+        raise NotApplicable("the layer model needs the impedances of delay line and wall")
+    couplant = _impedance(setup.couplant) or COUPLANT_IMPEDANCE
+    velocity = setup.couplant.velocity if setup.couplant else None
+    return Stack(
+        (couplant - delay) / (couplant + delay),
+        (wall - couplant) / (wall + couplant),
+        1 / setup.centre_frequency,
+        velocity or COUPLANT_VELOCITY,
+    )
+
+
+def _impedance(medium: Medium | None) -> float | None:
+    return None if medium is None else medium.impedance
+
+
+@dataclass(frozen=True)
+class Aperture:
+    """Strips of the aperture under a convex tube.
+
+    The gap grows as the square of the distance y from the line of contact, v = y^2 in [0, 1]. A
+    round tip weighs v by v^(-1/2) (1 - v)^(1/2), a square one by v^(-1/2), a tilt changes either:
+    so the weights are `share` plus an unknown, the *shape*, times `lean`.
+
+    Attributes
+    ----------
+    excess
+        v of each strip.
+    share
+        Weights half way between a round tip and a square one.
+    lean
+        Weights of a square tip minus those of a round one; sums to zero.
+    """
+
+    excess: NDArray[np.float64]
+    share: NDArray[np.float64]
+    lean: NDArray[np.float64]
+
+    @property
+    def mean_excess(self) -> float:
+        """Mean of v."""
+        return float(self.excess @ self.share)
+
+
+def aperture() -> Aperture:
+    """Quadrature in v: Gauss-Jacobi nodes between those of the two weights, exact to 1e-3."""
+    excess = (scipy.special.roots_jacobi(STRIPS, 0.25, -0.5)[0] + 1) / 2
+    powers = np.arange(STRIPS)[:, None]
+    round_tip = scipy.special.beta(powers + 0.5, 1.5) / scipy.special.beta(0.5, 1.5)
+    square_tip = 1 / (2 * powers + 1.0)
+    fitted = np.linalg.solve(excess**powers, np.hstack([round_tip, square_tip]))
+    return Aperture(excess, fitted.mean(axis=1), fitted[:, 1] - fitted[:, 0])
+
+
+def reflection(
+    s: NDArray[np.complex128],
+    loss_law: NDArray[np.complex128],
+    stack: Stack,
+    parameters: NDArray[np.float64],
+) -> NDArray[np.complex128]:
+    """Pressure reflection of the stack, averaged over the aperture.
+
+    Kinsler et al., *Fundamentals of Acoustics*, ch. 6 (layers by recursion from the back, air
+    taken as pressure release).
+
+    Parameters
+    ----------
+    s
+        Complex frequency over the centre frequency, damping + j 2 pi f / f0; (m,).
+    loss_law
+        Loss relative to that at the centre frequency, with its dispersion; (m,).
+    parameters
+        (..., 5): wall, gap, spread in periods, loss in neper per period of travel, shape.
+
+    Returns
+    -------
+    ndarray
+        (..., m).
+    """
+    strips = aperture()
+    wall, gap, spread, loss, shape = (parameters[..., i, None] for i in range(5))
+    there_and_back = np.exp(-wall * (s + loss * loss_law))
+    r12, r01 = stack.couplant_wall, stack.delay_couplant
+    below = (r12 - there_and_back) / (1 - r12 * there_and_back)
+    total = np.zeros_like(below)
+    for u, share, lean in zip(strips.excess, strips.share, strips.lean, strict=True):
+        lower = below * np.exp(-(gap + spread * u) * s)
+        total += (share + shape * lean) * (r01 + lower) / (1 + r01 * lower)
+    return total
