@@ -5,15 +5,18 @@ tests.test_time_domain``, from the project's folder, prints the table of lossles
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
+from echotrial.corpus.sheet import import_sheet
 from echotrial_corpora.layers import Layer, reflection
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from tests.timedomain.differences import reflected
-from tests.timedomain.exam import KINDS, envelope_peak, make_exam, pulse
+from tests.timedomain.exam import KINDS, envelope_peak, make_exam, pulse, write_sheet
 from tests.timedomain.lattice import Lattice, goupillaud, on_lattice, respond, respond_by_order
 from tests.timedomain.table import CASES, DURATION, STEP, Case, Medium, compare, text
 
@@ -119,6 +122,31 @@ def test_exam_is_the_same_for_the_same_seed_and_shared_records_do_not_depend_on_
     few, _ = make_exam("nylon-matched", 3, 9)
     more, _ = make_exam("nylon-matched", 5, 9)
     np.testing.assert_array_equal(few.samples, more.samples[:3])
+
+
+def test_truth_of_thick_walls_is_the_round_trip(monkeypatch: pytest.MonkeyPatch) -> None:
+    thick = replace(KINDS["metal"], gap_m=(0.5e-6, 1e-6), wavelengths=(2.5, 5.0))
+    monkeypatch.setitem(KINDS, "metal", thick)
+    _, truth = make_exam("metal", 12, 3)
+    for row in truth[truth.kind == "wall"].itertuples():
+        steps = np.diff([row.interface_us, *row.back_wall_us[:3]])
+        np.testing.assert_allclose(steps, 2e3 * row.thickness_mm / 5740, atol=0.3e-3)
+
+
+def test_an_exam_can_be_imported(tmp_path: Path) -> None:
+    batch, truth = make_exam("nylon-mismatched", 20, 5)
+    corpus = import_sheet(
+        write_sheet(tmp_path / "sheet", "an-exam", batch, truth), tmp_path / "out"
+    )
+    assert corpus.origin == "synthetic"
+    again = corpus.batch(0, 20)
+    np.testing.assert_array_equal(again.samples, batch.samples)
+    np.testing.assert_allclose(again.start_s, batch.start_s, rtol=0, atol=1e-15)
+    assert again.setup.digest() == batch.setup.digest()
+    for name in ("thickness_mm", "interface_us", "tail_end_us", "kind", "split"):
+        pd.testing.assert_series_equal(corpus.truth[name], truth[name], check_dtype=False)
+    for ours, theirs in zip(truth.back_wall_us, corpus.truth.back_wall_us, strict=True):
+        np.testing.assert_allclose(theirs, ours)
 
 
 @pytest.mark.parametrize("frequency", [10e6, 20e6])

@@ -153,7 +153,7 @@ def make_exam(
     """Make n records of a kind in `KINDS` and their truth (columns of ``echotrial.columns``).
 
     Of every exam 8 % are dry and 4 % wet-tip records; the first half is `prove`, the rest `tune`.
-    With `same_start` all records start at one time, as a recorded sheet wants it.
+    With `same_start` all records start at one time, else up to 0.1 us apart.
     """
     chosen = KINDS[kind]
     nominal = 2 * chosen.delay_length / chosen.delay.velocity - LEAD
@@ -258,23 +258,23 @@ _STATES = {"dry": _dry, "wet tip": _wet_tip, "wall": _on_wall}
 
 
 def write_sheet(folder: Path, name: str, batch: Batch, truth: pd.DataFrame) -> Path:
-    """Write an exam as a folder of recorded data; gives the path of its SHEET.toml."""
-    start = float(batch.start_s[0])
-    if not np.all(batch.start_s == start):
-        raise ValueError("a sheet has one first_sample: make the exam with same_start=True")
+    """Write an exam as a folder of recorded format, origin synthetic; gives its SHEET.toml."""
     folder.mkdir(parents=True, exist_ok=True)
     np.save(folder / "traces.npy", batch.samples)
     setup = batch.setup
     if setup.reference_echo is not None:
         np.save(folder / "reference.npy", setup.reference_echo.samples)
-    columns = ["record", "thickness_mm", "thickness_u_mm", "specimen", "split", "kind", "snr_db"]
-    truth[columns].to_csv(folder / "truth.csv", index=False)
+    table = truth.assign(start_us=1e6 * batch.start_s)
+    for column in ("back_wall_us", "back_wall_stands"):
+        table[column] = [" ".join(map(str, entries)) for entries in truth[column]]
+    table.to_csv(folder / "truth.csv", index=False)
     sheet = {
         "name": name,
+        "origin": "synthetic",
+        "about": "Made by travelling waves in the time domain; nothing in it was measured.",
         "waveforms": "traces.npy",
         "truth": "truth.csv",
         "sample_rate": f"{batch.rate_hz / 1e6:g} MHz",
-        "first_sample": f"{1e6 * start:.9g} us",
         "full_scale": 1.0,
         "setup": setup.table("reference.npy"),
     }
