@@ -3,10 +3,12 @@
 import inspect
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
+from typing import Any, ClassVar, Literal, Protocol, get_args, get_origin, runtime_checkable
 
+import annotated_types
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, create_model
+from pydantic.fields import FieldInfo
 
 from echotrial.ascan import Batch, Readings
 from echotrial.setup import Setup
@@ -36,6 +38,28 @@ def setting(
     return Field(
         default, description=about, ge=ge, le=le, json_schema_extra={"candidates": list(candidates)}
     )
+
+
+def bounds_of(field: FieldInfo) -> tuple[Any, Any]:
+    """Least and greatest value that a setting takes; None where it is open."""
+    low = (m.ge for m in field.metadata if isinstance(m, annotated_types.Ge))
+    high = (m.le for m in field.metadata if isinstance(m, annotated_types.Le))
+    return next(low, None), next(high, None)
+
+
+def choices_of(annotation: Any) -> list[Any]:
+    """Every value of a setting that can only be one of a few, else an empty list."""
+    if annotation is bool:
+        return [False, True]
+    if get_origin(annotation) is Literal:
+        return list(get_args(annotation))
+    return [value for part in get_args(annotation) for value in choices_of(part)]
+
+
+def candidates_of(field: FieldInfo) -> list[Any]:
+    """The values of a setting that are worth trying."""
+    extra: Any = field.json_schema_extra
+    return list(extra.get("candidates", [])) if isinstance(extra, dict) else []
 
 
 @runtime_checkable
@@ -91,6 +115,7 @@ def from_function(function: Callable[..., Any]) -> type[Detector]:
             "Settings": made,
             "invariances": frozenset(),
             "prepare": prepare,
+            "function": staticmethod(function),
             "__doc__": function.__doc__,
             "__module__": function.__module__,
         },

@@ -3,13 +3,12 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Maps, Settings, setting
 from echotrial.errors import NotApplicable
 from echotrial.hooks import hookimpl
 from echotrial.setup import Setup
+from numpy.typing import NDArray
 
 
 class MyIdeaSettings(Settings):

@@ -39,7 +39,7 @@ def batch_independent(subject: Subject) -> str:
 
 
 def _require_chunks_agree(scene: Scene, detect: Detect) -> None:
-    shares = np.linspace(0, 1, 150)
+    shares = np.linspace(0, 1, 150).tolist()
     records = [Record(s, 0.8, 50.0, noise_seed=i, late=i % 5) for i, s in enumerate(shares)]
     batch = batch_of(scene, records)
     whole = read(detect, batch, scene.name)

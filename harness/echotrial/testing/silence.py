@@ -17,7 +17,9 @@ CLEAR_SHARE = 0.5
 def reads_clear_echoes(subject: Subject) -> str:
     """In one set-up at least, half of the clear echoes get a reading: silence is no method."""
     told, best, worst_case = [], 0.0, None
-    records = [Record(s, 0.8, 60.0, noise_seed=i) for i, s in enumerate(np.linspace(0.2, 0.9, 40))]
+    records = [
+        Record(s, 0.8, 60.0, noise_seed=i) for i, s in enumerate(np.linspace(0.2, 0.9, 40).tolist())
+    ]
     for scene, detect in subject.prepared:
         batch = batch_of(scene, records)
         readings = read(detect, batch, scene.name)

@@ -1,16 +1,15 @@
 """Checks that nothing brings a detector down: odd records, and settings at their bounds."""
 
 from collections.abc import Iterator
-from typing import Any, Literal, get_args, get_origin
+from typing import Any
 
-import annotated_types
 import numpy as np
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from echotrial.ascan import Batch
-from echotrial.detector import Detect
+from echotrial.detector import Detect, bounds_of, candidates_of, choices_of
 from echotrial.errors import NotApplicable
 from echotrial.testing.case import Broken, Case
 from echotrial.testing.odd import ODD, spike
@@ -26,17 +25,28 @@ def survives_odd_records(subject: Subject) -> str:
         for name, make in ODD.items():
             read(detect, _batch(scene, make(scene)), scene.name, name)
 
-        def law(
-            position: int, height: float, scene: Scene = scene, detect: Detect = detect
-        ) -> None:
-            recipe = f"spike of {height:g} at sample {position}"
-            read(detect, _batch(scene, spike(scene, position, height)), scene.name, recipe)
-
-        search(law, st.integers(0, scene.n_samples - 1), st.floats(-1, 1, width=32))
+        _require_sturdy_on_spikes(scene, detect)
         short = trace(scene, Record())[: scene.quiet_samples // 2]
         read(detect, _batch(scene, short), scene.name, "a record shorter than any pulse")
         _require_good_neighbours(scene, detect)
-    return f"{len(ODD) + 1} kinds of odd record in each of {len(subject.prepared)} set-ups"
+    return f"{len(ODD) + 2} kinds of odd record in each of {len(subject.prepared)} set-ups"
+
+
+def _require_sturdy_on_spikes(scene: Scene, detect: Detect) -> None:
+    """A spike at each sample in turn, up and down; then hypothesis, over heights too."""
+
+    def law(position: int, height: float) -> None:
+        made_of = f"spike of {height:g} at sample {position}"
+        read(detect, _batch(scene, spike(scene, position, height)), scene.name, made_of)
+
+    everywhere = np.eye(scene.n_samples) * np.where(np.arange(scene.n_samples) % 2, 1, -1)
+    try:
+        read(detect, _batch(scene, everywhere), scene.name, "a spike at each sample in turn")
+    except Broken:
+        for position in range(scene.n_samples):  # the same again, to name the one record
+            law(position, everywhere[position, position])
+        raise
+    search(law, st.integers(0, scene.n_samples - 1), st.floats(-1, 1, width=32))
 
 
 def _require_good_neighbours(scene: Scene, detect: Detect) -> None:
@@ -103,34 +113,17 @@ def _corners(model: type[BaseModel]) -> Iterator[dict[str, Any]]:
 
 
 def values_worth_trying(field: FieldInfo) -> list[Any]:
-    """Both bounds of a setting, every literal and every candidate, each once."""
-    low, high = bounds(field)
-    extra = field.json_schema_extra
-    listed: Any = extra.get("candidates", []) if isinstance(extra, dict) else []
-    found = [low, *_literals(field.annotation), *listed, high]
+    """Both bounds of a setting, every choice and every candidate, each once."""
+    low, high = bounds_of(field)
+    found = [low, *choices_of(field.annotation), *candidates_of(field), high]
     return [v for i, v in enumerate(found) if v is not None and v not in found[:i]]
-
-
-def bounds(field: FieldInfo) -> tuple[Any, Any]:
-    """Least and greatest value that the field takes, None where open."""
-    low = (m.ge for m in field.metadata if isinstance(m, annotated_types.Ge))
-    high = (m.le for m in field.metadata if isinstance(m, annotated_types.Le))
-    return next(low, None), next(high, None)
-
-
-def _literals(annotation: Any) -> list[Any]:
-    if annotation is bool:
-        return [False, True]
-    if get_origin(annotation) is Literal:
-        return list(get_args(annotation))
-    return [value for part in get_args(annotation) for value in _literals(part)]
 
 
 def _require_refusals(model: type[BaseModel]) -> None:
     """What is not a setting, or lies outside its bounds, has to be refused."""
     wrong: list[dict[str, Any]] = [{"no_such_setting": 1}]
     for name, field in model.model_fields.items():
-        low, high = bounds(field)
+        low, high = bounds_of(field)
         wrong += [{name: low - 1}] if low is not None else []
         wrong += [{name: high + 1}] if high is not None else []
     for chosen in wrong:
