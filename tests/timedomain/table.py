@@ -54,13 +54,14 @@ class Case:
     def lattice(self) -> Lattice:
         couplant = tuple(on_lattice(gap, self.couplant[1], STEP)[0] for gap in self.gaps_m)
         wall, _ = on_lattice(self.wall_m, self.wall[1], STEP)
-        impedances = (d * v for d, v in (self.delay, self.couplant, self.wall, self.backing))
-        return Lattice(*impedances, couplant, wall)
+        media = (self.delay, self.couplant, self.wall, self.backing)
+        delay, film, part, behind = (density * velocity for density, velocity in media)
+        return Lattice(delay, film, part, behind, couplant, wall)
 
     def incident(self) -> Array:
         """Pressure that runs down the delay line, on the lattice's clock."""
         time = STEP * np.arange(round(DURATION / STEP), dtype=np.float64)
-        return pulse(self.frequency, 0.6 * self.frequency)(time - PULSE_START)
+        return pulse(self.frequency, 0.6 * self.frequency)(np.asarray(time - PULSE_START))
 
 
 _SPREAD = tuple(np.linspace(2e-6, 12e-6, 9))
