@@ -57,3 +57,19 @@ OUTCOMES: Final = {
     "error_um": "reading - truth",
     "tolerance_um": "what a hit may be off",
 }
+
+#: ``scores.csv`` of a trial, one row a number (`echotrial.scores`); readings of `prove` only.
+SCORES: Final = {
+    "corpus": "name of the corpus",
+    "detector": "name of the detector",
+    "stratum": "whole (walls inside the set-up's range), range, no wall, or a column of the truth",
+    "bin": "which part of the stratum; empty for the whole",
+    "measure": "what the number is, see echotrial.scores.summary.MEASURES",
+    "value": "the number; NaN = no estimate, and the note says why",
+    "low": "lower end of its 95 % interval, NaN = no interval",
+    "high": "upper end",
+    "numerator": "of a rate: records that count; else NaN",
+    "denominator": "of a rate: records that could; else the number of records it rests on",
+    "unit": "1 for rates and ratios, um, mm, percent, wavelengths",
+    "note": "method, restriction or reason; empty where there is nothing to add",
+}

@@ -1,0 +1,100 @@
+"""Bias and precision (ISO 5725) of readings of the right echoes, and what a wrong velocity adds."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from echotrial.scores.intervals import CONFIDENCE, NO_INTERVAL, Interval
+from echotrial.scores.sampling import Sampling
+
+Floats = NDArray[np.float64]
+#: Above so many independent readings the mean is normal enough for Student's interval.
+BOOTSTRAP_UP_TO: Final = 1000
+RESAMPLES: Final = 1999
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Bias (mean error) and precision of n errors, in their unit; NaN of too few."""
+
+    n: int
+    bias: float
+    bias_interval: Interval
+    median: float
+    sd: float
+    mad: float
+    rms: float
+    note: str
+
+
+def spread(error: Floats, sampling: Sampling) -> Spread:
+    """Describe errors, (n,).
+
+    `sd` has n - 1 in its denominator; `mad` is the plain median absolute deviation from the median,
+    without the factor 1.4826 that would make it estimate a normal standard deviation. The interval
+    of the bias is the bias-corrected accelerated bootstrap (B. Efron, J. Am. Stat. Assoc. 82 (1987)
+    171-185) over independent readings or over specimens, Student's above `BOOTSTRAP_UP_TO` of them.
+    """
+    n = error.size
+    if n == 0:
+        nan = float("nan")
+        return Spread(0, nan, NO_INTERVAL, nan, nan, nan, nan, "no reading of the right echoes")
+    interval, note = bias_interval(error, sampling)
+    return Spread(
+        n,
+        float(np.mean(error)),
+        interval,
+        float(np.median(error)),
+        float(np.std(error, ddof=1)) if n > 1 else float("nan"),
+        float(stats.median_abs_deviation(error)),
+        float(np.sqrt(np.mean(error**2))),
+        note,
+    )
+
+
+def bias_interval(error: Floats, sampling: Sampling) -> tuple[Interval, str]:
+    """Interval of the mean error and how it was made."""
+    total, count = _units(error, sampling)
+    m = total.size
+    if m < 2:
+        return NO_INTERVAL, "one specimen: no interval" if error.size > 1 else "one reading"
+    if np.ptp(total / count) <= 1e-12 * np.max(np.abs(total / count)):
+        mean = float(total.sum() / count.sum())
+        return Interval(mean, mean), "all alike"
+    what = "readings" if sampling.specimen is None else "specimens"
+    if m > BOOTSTRAP_UP_TO:
+        return _student(total, count), f"Student's interval of {m} {what}"
+    found = stats.bootstrap(
+        (total, count),
+        _ratio,
+        paired=True,
+        vectorized=True,
+        n_resamples=RESAMPLES,
+        confidence_level=CONFIDENCE,
+        method="BCa",
+        rng=np.random.default_rng(0),
+    ).confidence_interval
+    return Interval(float(found.low), float(found.high)), f"bootstrap of {m} {what}"
+
+
+def _units(error: Floats, sampling: Sampling) -> tuple[Floats, Floats]:
+    """Sums and counts over whatever is independent: readings, or specimens."""
+    if sampling.specimen is None:
+        return error, np.ones_like(error)
+    codes = np.unique(sampling.specimen, return_inverse=True)[1]
+    return np.bincount(codes, weights=error).astype(float), np.bincount(codes).astype(float)
+
+
+def _ratio(total: Floats, count: Floats, axis: int = -1) -> Floats:
+    return np.asarray(total.sum(axis=axis) / count.sum(axis=axis))
+
+
+def _student(total: Floats, count: Floats) -> Interval:
+    m, mean = total.size, total.sum() / count.sum()
+    residual = total - mean * count
+    error = np.sqrt(m / (m - 1) * np.sum(residual**2)) / count.sum()
+    reach = float(stats.t.ppf((1 + CONFIDENCE) / 2, m - 1) * error)
+    return Interval(float(mean - reach), float(mean + reach))

@@ -1,0 +1,123 @@
+"""Parts of a corpus in which a detector may fail though it does well on the whole."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from echotrial.scores.sampling import Bools
+
+#: Fewer records than this are shown but decide nothing.
+MIN_RECORDS: Final = 100
+#: More distinct values than this are not categories.
+MAX_CATEGORIES: Final = 12
+#: Bins of a number that has no edges below.
+DEFAULT_BINS: Final = 5
+
+_INF: Final = float("inf")
+#: Fixed edges, so that two corpora or two trials can be compared bin by bin.
+EDGES: Final[Mapping[str, tuple[float, ...]]] = {
+    "wall_wavelengths": (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0, _INF),
+    "snr_db": (-_INF, 10.0, 20.0, 30.0, 40.0, 50.0, _INF),
+    "echo_snr_db": (-_INF, 0.0, 10.0, 20.0, 30.0, 40.0, _INF),
+    "tail_to_echo_db": (-_INF, -40.0, -30.0, -20.0, -10.0, 0.0, 10.0, _INF),
+    "couplant_gap_um": (0.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, _INF),
+}
+
+#: Columns of the truth that say which record it is, or what is scored, and not of what sort it is.
+NO_STRATA: Final = frozenset(
+    {
+        "record",
+        "thickness_mm",
+        "thickness_u_mm",
+        "interface_us",
+        "back_wall_us",
+        "back_wall_stands",
+        "tail_end_us",
+        "bound_um",
+        "kind",
+        "specimen",
+        "split",
+        "corpus",
+        "velocity_true_m_s",
+    }
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Bin:
+    """Records of one part of a stratum; `decides` is False where they are too few."""
+
+    stratum: str
+    name: str
+    rows: Bools
+    decides: bool
+
+
+def bins_of(
+    truth: pd.DataFrame, columns: Iterable[str] | None = None, among: Bools | None = None
+) -> list[Bin]:
+    """Cut records by columns of the truth; bins without a record are left out.
+
+    Parameters
+    ----------
+    truth
+        n rows.
+    columns
+        Which columns; every one that can be cut if None. Unknown names are left out.
+    among
+        (n,) bool: records that may be in a bin, all of them if None.
+    """
+    if among is None:
+        among = np.ones(len(truth), dtype=bool)
+    wanted = [c for c in truth if c not in NO_STRATA] if columns is None else columns
+    return [b for name in wanted if name in truth for b in _cut(truth[name], among)]
+
+
+def _cut(values: pd.Series, among: Bools) -> list[Bin]:
+    name = str(values.name)
+    if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
+        return _categories(values, among)
+    number = values.to_numpy(dtype=np.float64)
+    inner = number[among & ~np.isnan(number)]
+    edges = np.asarray(EDGES.get(name, _quantiles(inner)))
+    which = np.searchsorted(edges, number, side="right") - 1
+    which = np.where(number == edges[-1], edges.size - 2, which) if edges.size > 1 else which
+    return [
+        made
+        for i, (low, high) in enumerate(pairwise(edges))
+        if (made := _bin(name, _label(low, high), among & (which == i) & ~np.isnan(number)))
+    ]
+
+
+def _quantiles(values: np.ndarray) -> tuple[float, ...]:
+    distinct = np.unique(values)
+    if distinct.size < 2:
+        return ()  # a constant column cuts nothing
+    return tuple(np.unique(np.quantile(values, np.linspace(0, 1, DEFAULT_BINS + 1))))
+
+
+def _categories(values: pd.Series, among: Bools) -> list[Bin]:
+    try:
+        distinct = sorted({str(v) for v in values[among].dropna()})
+    except TypeError:
+        return []
+    if not 2 <= len(distinct) <= MAX_CATEGORIES:
+        return []
+    text = values.astype(str).to_numpy()
+    made = (_bin(str(values.name), word, among & (text == word)) for word in distinct)
+    return [b for b in made if b]
+
+
+def _bin(stratum: str, name: str, rows: Bools) -> Bin | None:
+    n = int(rows.sum())
+    return Bin(stratum, name, rows, n >= MIN_RECORDS) if n else None
+
+
+def _label(low: float, high: float) -> str:
+    if np.isneginf(low):
+        return f"below {high:.4g}"
+    return f"{low:.4g} and above" if np.isposinf(high) else f"{low:.4g} to {high:.4g}"
