@@ -1,7 +1,7 @@
 """``echotrial corpus``: build, import, fetch, check, list and show corpora."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -119,3 +119,127 @@ def _progress(what: str) -> "Iterator[Progress | None]":
     with Bar(console=console, transient=True) as bar:
         task: Any = bar.add_task(what, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+@corpus.command()
+@click.argument("names", nargs=-1)
+@click.option("--from", "base", help="Address of a mirror (default: ECHOTRIAL_MIRROR, else home).")
+@_out
+@_replace
+@_plugins
+def fetch(
+    names: tuple[str, ...],
+    base: str | None,
+    out: Path | None,
+    replace: bool,
+    plugins: tuple[Path, ...],
+) -> int:
+    """Bring the recorded sets NAMES (see `corpus list`) from their public home."""
+    from echotrial.corpus import catalogue
+    from echotrial.errors import WrongQuestion
+
+    host = _host(plugins)
+    if not names or (out is not None and len(names) > 1):
+        known = ", ".join(n for n, e in host.corpora.items() if e.kind == "recorded")
+        raise WrongQuestion(f"name a recorded set (one with --out): {known or 'none on offer'}")
+    for entry in [catalogue.entry_named(host, name) for name in names]:
+        made = catalogue.fetch(entry, base=base, out=out, replace=replace)
+        _say_what(made)
+        for key in ("licence", "source", "citation", "suspect"):
+            click.echo(f"  {key}: {' '.join(getattr(made.manifest, key).split())}")
+    return _exit_code(host)
+
+
+@corpus.command()
+@click.argument("corpora", nargs=-1, required=True)
+@click.option("--records", "every", is_flag=True, help="Name every record, one a line.")
+def check(corpora: tuple[str, ...], every: bool) -> int:
+    """Look for damage, dead, clipped and duplicate traces, and labels that echoes contradict.
+
+    CORPORA are folders, or names from `corpus list`. Exit code 1 where something is wrong;
+    clipped records and walls outside the range are only told.
+    """
+    from echotrial.corpus.check import check as look
+    from echotrial.corpus.find import opened
+
+    wrong = False
+    for what in corpora:
+        found = opened(what)
+        findings = look(found)
+        wrong |= any(f.wrong for f in findings)
+        click.echo(f"{found.name}, {len(found)} records: {_verdict([f.wrong for f in findings])}")
+        for finding in findings:
+            mark = "WRONG" if finding.wrong else "note"
+            click.echo(f"  {mark:<6}{finding.rule}: {finding.says}")
+            if every and finding.records:
+                click.echo("\n".join(f"        {r}" for r in finding.records))
+    return int(wrong)
+
+
+def _verdict(wrong: list[bool]) -> str:
+    if any(wrong):
+        return "not as it should be"
+    return "nothing wrong, but note" if wrong else "nothing found"
+
+
+@corpus.command(name="list")
+@_plugins
+def list_(plugins: tuple[Path, ...]) -> int:
+    """List the specs and recorded sets on offer, and the corpora that are here."""
+    from echotrial.corpus import home
+    from echotrial.corpus.catalogue import entry_named
+    from echotrial.corpus.find import spec_named
+
+    host = _host(plugins)
+    click.echo("Specs to build:")
+    _list_offers(host, "spec", spec_named)
+    click.echo("Recorded sets to fetch:")
+    _list_offers(host, "recorded", entry_named)
+    click.echo(f"Corpora here, in {home.home()}:")
+    for folder in home.corpora():
+        click.echo(f"  {folder.name:<44} {_state(folder)}")
+    return _exit_code(host)
+
+
+def _list_offers(host: "Host", kind: str, read: "Callable[[Host, str], Any]") -> None:
+    from echotrial.errors import EchotrialError
+
+    for name, entry in host.corpora.items():
+        if entry.kind != kind:
+            continue
+        try:
+            about = " ".join(read(host, name).about.split())
+        except EchotrialError as error:
+            about = f"cannot be read: {error}"
+        click.echo(f"  {name}{' (taken by run without arguments)' if entry.default else ''}")
+        click.echo(click.wrap_text(about, 100, "      ", "      "))
+
+
+def _state(folder: Path) -> str:
+    from echotrial.corpus.store import Corpus
+    from echotrial.errors import EchotrialError
+
+    try:
+        found = Corpus.open(folder)
+    except EchotrialError as error:
+        return f"cannot be opened: {error}"
+    counts = found.manifest.records
+    return f"{found.origin}, {counts.prove} prove, {counts.tune} tune"
+
+
+@corpus.command()
+@click.argument("what", metavar="CORPUS")
+@click.option("--out", type=_FILE, help="Page to write (default: CORPUS.html here).")
+@click.option("--record", "records", type=int, multiple=True, help="Record to draw (repeatable).")
+@click.option("--no-page", is_flag=True, help="Print the figures only.")
+def show(what: str, out: Path | None, records: tuple[int, ...], no_page: bool) -> None:
+    """Print what is in CORPUS and write a page of sample A-scans with the truth marked."""
+    from echotrial.corpus.find import opened
+    from echotrial.corpus.show import lines, page, summary
+
+    found = opened(what)
+    click.echo("\n".join(lines(found, summary(found))))
+    if not no_page:
+        path = out or Path(f"{found.name}.html")
+        page(found, path, records)
+        click.echo(f"sample A-scans: {path}")

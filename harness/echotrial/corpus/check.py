@@ -78,10 +78,10 @@ def clipped(
 
 def _waveforms(corpus: Corpus) -> list[Finding]:
     """Clipped, dead and duplicate traces."""
-    heights, peak, twins = _heights(corpus)
+    heights, peak, twins = signal_heights(corpus)
     usual = float(np.median(heights))
     dead = np.flatnonzero(heights <= _DEAD * usual)
-    cut = np.flatnonzero(_clipped(corpus, peak))
+    cut = np.flatnonzero(clipped_records(corpus, peak))
     twins = [t for t in twins if not set(t) <= set(dead.tolist())]
     found = []
     if dead.size:
@@ -98,7 +98,7 @@ def _waveforms(corpus: Corpus) -> list[Finding]:
     return found
 
 
-def _heights(corpus: Corpus) -> tuple[NDArray[np.float64], float, list[list[int]]]:
+def signal_heights(corpus: Corpus) -> tuple[NDArray[np.float64], float, list[list[int]]]:
     """Peak to peak of each record (n,), the largest magnitude of all, and equal records."""
     heights, peak = np.empty(len(corpus)), 0.0
     seen: dict[bytes, list[int]] = defaultdict(list)
@@ -111,7 +111,8 @@ def _heights(corpus: Corpus) -> tuple[NDArray[np.float64], float, list[list[int]
     return heights, peak, [records for records in seen.values() if len(records) > 1]
 
 
-def _clipped(corpus: Corpus, peak: float) -> NDArray[np.bool_]:
+def clipped_records(corpus: Corpus, peak: float) -> NDArray[np.bool_]:
+    """Which records (n,) are clipped where echoes are looked for; `peak` as in `clipped`."""
     found = []
     bandwidth = corpus.setup.bandwidth_hz
     for start in range(0, len(corpus), _CHUNK):

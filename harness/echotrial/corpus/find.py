@@ -69,3 +69,19 @@ def folder_named(what: str) -> Path | None:
     if path.is_dir():
         return path
     return next((f for f in home.corpora() if f.name == what), None)
+
+
+def opened(what: str) -> Corpus:
+    """Open the corpus that a folder, or the name of one of the user's corpora, means.
+
+    Raises
+    ------
+    WrongQuestion
+        There is none; the nearest name is given.
+    """
+    folder = folder_named(what)
+    if folder is None:
+        known = [f.name for f in home.corpora()]
+        hint = nearest(what, known) if known else "none are here"
+        raise WrongQuestion(f"no corpus '{what}': no such folder, and of the corpora here {hint}")
+    return Corpus.open(folder)

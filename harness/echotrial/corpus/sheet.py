@@ -106,7 +106,7 @@ def read_recording(sheet: Path) -> Recording:
     found = Sheet.read(read_toml(sheet), str(sheet))
     path = sheet.parent / found.waveforms
     samples = formats.read_waveforms(path, found.variable or found.dataset)
-    full_scale = found.full_scale or _own_full_scale(samples, path)
+    full_scale = found.full_scale or own_full_scale(samples, path)
     _whole(samples, path)
     truth = _truth_of(sheet.parent / found.truth, samples, path)
     setup = read_setup(
@@ -168,7 +168,8 @@ def envelope_peak_s(wave: Waveform) -> float:
     return wave.start_s + (top + shift) / wave.rate_hz
 
 
-def _own_full_scale(samples: NDArray[Any], path: Path) -> float:
+def own_full_scale(samples: NDArray[Any], path: Path) -> float:
+    """Full scale where nobody says it: 1 for floats, the largest value for signed integers."""
     if samples.dtype.kind == "f":
         return 1.0
     if samples.dtype.kind == "i":

@@ -1,0 +1,261 @@
+"""What is in a corpus: the figures, and a page of sample A-scans with the truth marked."""
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from echotrial import quantities
+from echotrial.corpus.check import clipped_records, signal_heights
+from echotrial.corpus.store import Corpus
+from echotrial.errors import NotToBeHad, WrongQuestion
+from echotrial.files import write_text
+from echotrial.setup import Setup
+
+Floats = NDArray[np.float64]
+Spread = tuple[float, float, float]  # smallest (or 5th percentile), median, largest (or 95th)
+SAMPLES = 12  # A-scans on a page
+_COLUMNS = 3
+
+
+@dataclass(frozen=True)
+class Summary:
+    """Figures of a corpus; spreads are NaN where the truth does not say.
+
+    Attributes
+    ----------
+    wall_m, wavelengths
+        Smallest, median and largest wall, in metres and in wavelengths.
+    snr_db, echo_snr_db
+        5th percentile, median and 95th percentile, of the record and of its first back-wall echo.
+    clipped, dry, wet_tip, outside
+        Shares of all records; `outside` of the wall records.
+    """
+
+    records: int
+    prove: int
+    tune: int
+    specimens: int
+    walls: int
+    wall_m: Spread
+    wavelengths: Spread
+    snr_db: Spread
+    echo_snr_db: Spread
+    clipped: float
+    dry: float
+    wet_tip: float
+    outside: float
+
+
+def summary(corpus: Corpus) -> Summary:
+    """Count and measure what is in a corpus; reads every record once or twice."""
+    truth, setup, counts = corpus.truth, corpus.setup, corpus.manifest.records
+    wall_m = truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
+    walls = wall_m[np.isfinite(wall_m)]
+    low, high = setup.wall_range
+    kind = truth.get("kind", pd.Series("", index=truth.index))
+    lengths = truth.get("wall_wavelengths", pd.Series(wall_m / setup.wavelength_m))
+    return Summary(
+        records=len(corpus),
+        prove=counts.prove,
+        tune=counts.tune,
+        specimens=int(truth["specimen"].nunique()),
+        walls=walls.size,
+        wall_m=_spread(wall_m, 0, 100),
+        wavelengths=_spread(lengths, 0, 100),
+        snr_db=_spread(truth.get("snr_db", ()), 5, 95),
+        echo_snr_db=_spread(truth.get("echo_snr_db", ()), 5, 95),
+        clipped=float(clipped_records(corpus, signal_heights(corpus)[1]).mean()),
+        dry=float((kind == "dry").mean()),
+        wet_tip=float((kind == "wet tip").mean()),
+        outside=float(((walls < low) | (walls > high)).mean()) if walls.size else np.nan,
+    )
+
+
+def _spread(values: Any, low: float, high: float) -> Spread:
+    known = np.asarray(values, dtype=np.float64)
+    known = known[np.isfinite(known)]
+    if not known.size:
+        return (np.nan, np.nan, np.nan)
+    first, middle, last = np.percentile(known, [low, 50, high])
+    return (float(first), float(middle), float(last))
+
+
+def lines(corpus: Corpus, found: Summary) -> list[str]:
+    """The summary as text for a terminal."""
+    unit, manifest, setup = corpus.setup.length_unit, corpus.manifest, corpus.setup
+    walls = tuple(quantities.convert(x, "length", unit) for x in found.wall_m)
+    limits = tuple(quantities.convert(x, "length", unit) for x in setup.wall_range)
+    rate = quantities.convert(corpus.rate_hz, "frequency", "MHz")
+    span = corpus.n_samples / corpus.rate_hz * 1e6
+    words = [
+        ("name", f"{corpus.name} ({corpus.origin}), identity {corpus.identity[:10]}"),
+        ("about", " ".join(manifest.about.split())),
+        ("licence", manifest.licence),
+        ("source", manifest.source),
+        ("citation", manifest.citation),
+        ("suspect", " ".join(manifest.suspect.split())),
+        ("records", f"{found.prove} prove, {found.tune} tune, of {found.specimens} specimens"),
+        ("sampling", f"{corpus.n_samples} samples at {rate:.6g} MHz, {span:.4g} us"),
+        ("set-up", _setup_line(setup)),
+        ("wall range", f"{limits[0]:.4g} to {limits[1]:.4g} {unit}"),
+        ("walls", f"{found.walls}, {_text(walls, unit)}" if found.walls else "none"),
+        ("", f"{_text(found.wavelengths, 'wavelengths')}" if found.walls else ""),
+        ("SNR", _text(found.snr_db, "dB", "5 %, median, 95 %")),
+        ("echo SNR", _text(found.echo_snr_db, "dB", "5 %, median, 95 %")),
+        (
+            "shares",
+            f"clipped {found.clipped:.1%}, dry {found.dry:.1%}, wet tip {found.wet_tip:.1%}, "
+            f"walls outside the range {found.outside:.1%}",
+        ),
+    ]
+    return [f"{key:<12}{text}" for key, text in words if text]
+
+
+def _text(spread: Sequence[float], unit: str, order: str = "least, median, most") -> str:
+    if np.isnan(spread[0]):
+        return "not stated"
+    return " / ".join(f"{x:.4g}" for x in spread) + f" {unit} ({order})"
+
+
+def _setup_line(setup: Setup) -> str:
+    media = [
+        f"{name.replace('_', ' ')} {medium.material or f'{medium.impedance / 1e6:.4g} MRayl'}"
+        for name in ("delay_line", "couplant", "wall")
+        if (medium := getattr(setup, name)) is not None
+    ]
+    mode = f"mode {setup.mode}" if setup.mode else "no mode stated"
+    frequency = quantities.convert(setup.centre_frequency, "frequency", "MHz")
+    return ", ".join([f"{frequency:.4g} MHz", f"{setup.velocity:.5g} m/s", mode, *media])
+
+
+# -- the page -------------------------------------------------------------------------------------
+
+
+def sample(corpus: Corpus, most: int = SAMPLES) -> list[int]:
+    """Records worth a look: walls from the thinnest to the thickest, and one of each other kind."""
+    truth = corpus.truth
+    kind = truth.get("kind", pd.Series("wall", index=truth.index))
+    others = [int(np.flatnonzero(kind == k)[0]) for k in ("dry", "wet tip") if (kind == k).any()]
+    walls = np.flatnonzero(truth["thickness_mm"].notna())
+    ordered = walls[np.argsort(truth["thickness_mm"].to_numpy()[walls], kind="stable")]
+    wanted = min(most - len(others), walls.size)
+    picked = ordered[np.linspace(0, walls.size - 1, wanted).astype(int)] if wanted else []
+    return [*map(int, picked), *others]
+
+
+def marks_us(corpus: Corpus, record: int) -> tuple[list[float], list[float], bool]:
+    """Interface echo, back-wall echoes, and whether the truth states them.
+
+    Where it does not, they are where the stated thickness puts them at the set-up's velocity.
+    """
+    row, setup = corpus.truth.iloc[record], corpus.setup
+    interface = row.get("interface_us", np.nan)
+    echoes = row.get("back_wall_us")
+    if echoes is not None and np.size(echoes) and not np.isnan(interface):
+        return [float(interface)], [float(t) for t in np.atleast_1d(echoes)], True
+    at = 0.0 if setup.mode == 1 else setup.interface_echo
+    if not np.isnan(interface):
+        at = float(interface) / 1e6
+    if at is None or np.isnan(row["thickness_mm"]):
+        return ([] if at is None else [at * 1e6]), [], False
+    trip = float(setup.interval_s(row["thickness_mm"] / 1e3))
+    last = corpus.known["start_us"].iloc[record] / 1e6 + corpus.n_samples / corpus.rate_hz
+    orders = range(1, 1 + min(int((last - at) / trip), 8))
+    return [at * 1e6], [(at + k * trip) * 1e6 for k in orders], False
+
+
+def page(corpus: Corpus, path: Path, records: Sequence[int] = ()) -> None:
+    """Write an HTML page of A-scans with the truth marked; it needs nothing from the network.
+
+    Raises
+    ------
+    NotToBeHad
+        The plotting library is not installed.
+    WrongQuestion
+        A record that the corpus does not have.
+    """
+    wrong = [r for r in records if not 0 <= r < len(corpus)]
+    if wrong:
+        raise WrongQuestion(f"record {wrong[0]}: {corpus.name} has records 0 to {len(corpus) - 1}")
+    figure = _figure(corpus, list(records) or sample(corpus))
+    text = html.escape("\n".join(lines(corpus, summary(corpus))))
+    title = html.escape(f"{corpus.name}: sample A-scans")
+    plots = figure.to_html(full_html=False, include_plotlyjs=True, config={"displaylogo": False})
+    write_text(
+        path,
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+        "</head>\n<body style='font-family: sans-serif; margin: 1.5em'>"
+        f"<h1>{title}</h1>\n<pre>{text}</pre>\n{plots}\n</body></html>\n",
+    )
+
+
+def _figure(corpus: Corpus, records: list[int]) -> Any:
+    try:
+        from plotly.subplots import make_subplots
+    except ImportError:
+        raise NotToBeHad("the page needs the package plotly: pip install plotly") from None
+    rows = -(-len(records) // _COLUMNS)
+    titles = [_title(corpus, r) for r in records]
+    figure = make_subplots(rows=rows, cols=_COLUMNS, subplot_titles=titles)
+    for i, record in enumerate(records):
+        where = {"row": i // _COLUMNS + 1, "col": i % _COLUMNS + 1}
+        for trace in _traces(corpus, record, legend=i == 0):
+            figure.add_trace(trace, **where)
+    figure.update_xaxes(title_text="time, us")
+    figure.update_yaxes(title_text="share of full scale", range=[-1.05, 1.05])
+    figure.update_annotations(font_size=13)
+    figure.update_layout(height=260 * rows, template="plotly_white", margin={"t": 60})
+    return figure
+
+
+def _title(corpus: Corpus, record: int) -> str:
+    row, unit = corpus.truth.iloc[record], corpus.setup.length_unit
+    wall = row["thickness_mm"] / 1e3
+    low, high = corpus.setup.wall_range
+    if np.isnan(wall):
+        what = str(row.get("kind", "no wall"))
+    else:
+        what = f"{quantities.convert(float(wall), 'length', unit):.4g} {unit}"
+        what += f" = {wall / corpus.setup.wavelength_m:.3g} wavelengths"
+        what += "" if low <= wall <= high else ", outside the range"
+    return f"record {record}: {what}"
+
+
+def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
+    from plotly.graph_objects import Scatter
+
+    batch = corpus.batch(record, record + 1)
+    time = (batch.start_s[0] + np.arange(corpus.n_samples) / corpus.rate_hz) * 1e6
+    interface, echoes, stated = marks_us(corpus, record)
+    how = "truth" if stated else "expected from the stated thickness"
+    marks = [(interface, "interface echo", "#b35900"), (echoes, "back-wall echoes", "#00707a")]
+    samples = np.round(batch.samples[0].astype(np.float64), 5)
+    line = Scatter(
+        x=np.round(time, 4),
+        y=samples,
+        name="A-scan",
+        line={"width": 1, "color": "#333333"},
+        legendgroup="A-scan",
+        showlegend=legend,
+    )
+    return [
+        line,
+        *(
+            Scatter(
+                x=[t for at in places for t in (at, at, None)],
+                y=[-1, 1, None] * len(places),
+                name=f"{name} ({how})",
+                mode="lines",
+                line={"width": 1.2, "color": colour, "dash": "solid" if stated else "dot"},
+                legendgroup=name,
+                showlegend=legend,
+            )
+            for places, name, colour in marks
+        ),
+    ]
