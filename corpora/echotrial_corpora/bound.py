@@ -9,34 +9,143 @@ diagonal (Van Trees; from memory). The bound is the root of the first element of
 For one isolated echo of known amplitude this is var(tau) = 1 / ((2 E / N0) F^2), F the mean square
 angular bandwidth (Quazi, IEEE ASSP-29 (1981) 527). The bound holds for unbiased detectors while
 errors are small: it knows nothing of echo or cycle skips, so at a low signal-to-noise ratio no
-detector comes near it. Velocity counts as known, since the detector is told it.
+detector comes near it.
+
+Not known, besides thickness: arrival, amplitude, couplant gap, its spread over the aperture, and
+attenuation. Counted as known, which can only make the bound too low, never too high: velocity (the
+detector is told it), the pulse, taper, roughness, grain and interference.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
+from scipy.signal import welch
+
+from echotrial_corpora.chain import DIFFRACTION_STEP, Chain, chain_of
+from echotrial_corpora.draw import WALL, gaps_of
+from echotrial_corpora.generate import spectra
+
+if TYPE_CHECKING:
+    from echotrial_corpora.spec import CorpusSpec
 
 Array = NDArray[np.float64]
 Spectra = NDArray[np.complex128]
 
 
-@dataclass(frozen=True)
-class Unknown:
-    """A parameter that shapes the record: what it is called, how it is varied, what is known.
+#: Half the central differences by which thickness, gap and spread are varied, metres: a phase of
+#: some 1e-3 at the twentieth multiple, where both truncation and rounding are below 1e-6.
+STEP: Final = 1e-9
+#: The same for the logarithm of attenuation.
+LOG_STEP: Final = 1e-4
+#: What is known beforehand, as standard deviations (ours; common practice, no source). Of the gap:
+#: a film squeezed out by hand. Of its spread: the larger of a share, for alignment, and a length.
+GAP_PRIOR: Final = 10e-6
+SPREAD_PRIOR: Final = (0.2, 1e-6)
+#: Of the logarithm of attenuation: published values differ by a factor of two.
+ATTENUATION_PRIOR: Final = 0.5
+#: Of the arrival where the records' clock starts at the excitation (mode 1), seconds.
+CLOCK_PRIOR: Final = 0.1e-9
 
-    Attributes
+
+def bound_m(spec: "CorpusSpec", params: np.ndarray, gains: Array, sigma: Array) -> Array:
+    """Cramer-Rao bound on the thickness of each record, metres; NaN where there is no wall.
+
+    Parameters
     ----------
-    step
-        Half the central difference by which its derivative is taken, in its SI unit.
-    prior
-        Standard deviation of what is known beforehand; infinite = nothing is.
+    params
+        (n,) of `echotrial_corpora.draw.PARAMETERS`.
+    gains
+        (n,) from the generator's noise-free record to full scale = 1.
+    sigma
+        (n,) rms of the noise, full scale = 1.
     """
+    found = np.full(params.size, np.nan)
+    walls = np.flatnonzero(params["kind"] == WALL)
+    if walls.size == 0:
+        return found
+    chain, m = chain_of(spec), spec.samples
+    slopes = record_slopes(chain, params[walls], gains[walls])
+    shape = noise_spectrum(chain)
+    power = noise_power(m, sigma[walls], shape, quantum=2.0 ** (1 - spec.receiver.bits))
+    found[walls] = bound_of(information(slopes, power, m), priors(chain, params[walls]))
+    return found
 
-    name: str
-    step: float
-    prior: float = np.inf
+
+def priors(chain: Chain, params: np.ndarray) -> Array:
+    """Standard deviations of what is known beforehand, (n, 6), in the order of `record_slopes`."""
+    spread = np.abs(params["curvature"]) * chain.radius_m**2 / 2
+    share, least = SPREAD_PRIOR
+    found = np.full((params.size, 6), np.inf)
+    found[:, 1] = CLOCK_PRIOR if chain.contact else np.inf
+    found[:, 3] = GAP_PRIOR
+    found[:, 4] = np.maximum(share * spread, least)
+    found[:, 5] = ATTENUATION_PRIOR
+    return found
+
+
+def record_slopes(chain: Chain, params: np.ndarray, gains: Array) -> Spectra:
+    """``rfft`` of each noise-free record's derivatives, (n, 6, m // 2 + 1).
+
+    By thickness, arrival, logarithm of amplitude, gap, spread of the gap (its sagitta over the
+    aperture) and logarithm of attenuation. Clipped samples tell nothing.
+    """
+    plain = _response(chain, params)
+    sagitta = 2 / chain.radius_m**2
+    laplace = [
+        _difference(chain, params, "thickness", STEP) / STEP,
+        -chain.grid.s * plain,
+        plain,
+        _difference(chain, params, "gap", STEP) / STEP,
+        _difference(chain, params, "curvature", STEP * sagitta) / STEP,
+        _difference(chain, params, "attenuation", LOG_STEP * params["attenuation"]) / LOG_STEP,
+    ]
+    records = _in_time(chain, np.stack(laplace, axis=1)) * gains[:, None, None]
+    clipped = np.abs(records[:, 2]) >= 1
+    records *= ~clipped[:, None, :]
+    return np.asarray(scipy.fft.rfft(records, axis=2))
+
+
+def _difference(chain: Chain, params: np.ndarray, name: str, step: float | Array) -> Spectra:
+    """Half the difference of the responses `step` above and below, (n, bins in band)."""
+    ends = []
+    for sign in (1, -1):
+        moved = params.copy()
+        moved[name] += sign * step
+        ends.append(_response(chain, moved))
+    return (ends[0] - ends[1]) / 2
+
+
+def _response(chain: Chain, params: np.ndarray) -> Spectra:
+    """Damped spectra of the noise-free records, as the generator makes them, (n, bins in band)."""
+    bins, n = chain.grid.count, params.size
+    total, tail = np.empty((2, n, bins), np.complex128)
+    spectra(
+        params, gaps_of(chain, params), chain.grid.s, chain.wall_loss, chain.admittance, chain.trips,
+        chain.recorded, chain.places, chain.weights, chain.radius_m, chain.paths,
+        chain.diffraction, DIFFRACTION_STEP, chain.grid.rate_hz, chain.contact,
+        np.zeros((1, bins), np.complex128), bins, total, tail, np.empty((n, 0, 1), np.complex128),
+    )  # fmt: skip
+    return total
+
+
+def _in_time(chain: Chain, damped: Spectra) -> Array:
+    """Records of damped spectra on the grid, (..., m)."""
+    grid = chain.grid
+    whole = np.zeros((*damped.shape[:-1], grid.n_fft // 2 + 1), np.complex128)
+    whole[..., grid.first : grid.first + grid.count] = damped
+    records = scipy.fft.irfft(whole, grid.n_fft, axis=-1)[..., : grid.samples]
+    return np.asarray(records * grid.restore)
+
+
+def noise_spectrum(chain: Chain) -> Array:
+    """Relative power of the receiver's noise over the bins of a record, computed or recorded."""
+    if chain.noise_record.size == 0:
+        return chain.noise_shape**2
+    m = chain.grid.samples
+    f, power = welch(chain.noise_record, nperseg=min(256, chain.noise_record.size))
+    return np.asarray(np.interp(np.fft.rfftfreq(m), f, power))
 
 
 def noise_power(
@@ -93,26 +202,6 @@ def information(derivatives: Spectra, power: Array, samples: int) -> Array:
     white = derivatives * np.sqrt(_weights(samples) / power)[:, None, :]
     flat = np.concatenate([white.real, white.imag], axis=2)
     return np.asarray(flat @ flat.transpose(0, 2, 1))
-
-
-def derivatives(
-    spectrum: Callable[[Array], Spectra], at: Array, unknowns: Sequence[Unknown]
-) -> Spectra:
-    """Central differences of noise-free spectra, (n, p, bins), by each of the unknowns.
-
-    Parameters
-    ----------
-    spectrum
-        (n, p) parameters -> (n, bins) ``rfft`` of the noise-free records.
-    at
-        (n, p) parameters, in the order of `unknowns`.
-    """
-    columns = []
-    for j, unknown in enumerate(unknowns):
-        step = np.zeros(len(unknowns))
-        step[j] = unknown.step
-        columns.append((spectrum(at + step) - spectrum(at - step)) / (2 * unknown.step))
-    return np.stack(columns, axis=1)
 
 
 def bound_of(known: Array, priors: Array) -> Array:

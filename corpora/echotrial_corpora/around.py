@@ -1,0 +1,1 @@
+"""Specs and expected echoes around a set-up that an operator has."""

@@ -1,0 +1,62 @@
+"""Grain noise: echoes of many small scatterers in the wall, as noise carried by the pulse.
+
+Gaussian by the number of scatterers, so that its envelope is Rayleigh-distributed; it starts at
+the interface echo and dies out with a decay of its own.
+"""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import scipy.fft
+from numba import njit
+from numpy.typing import NDArray
+
+from echotrial_corpora.philox import normals, stream_of
+from echotrial_corpora.probe import pulse_spectrum
+
+if TYPE_CHECKING:
+    from echotrial_corpora.chain import Chain
+    from echotrial_corpora.spec import CorpusSpec
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _scatter(key0, key1, stream, start, window, found):  # type: ignore[no-untyped-def]
+    for i in range(found.shape[0]):
+        normals(key0, key1, stream, np.uint64(start + i), found[i])
+        found[i] *= window
+
+
+def grain_spectra(
+    spec: "CorpusSpec", chain: "Chain", key: tuple[np.uint64, np.uint64], start: int, count: int
+) -> NDArray[np.complex128] | None:
+    """Spectra of the scatterers' series, (count, bins), for an rms of 1 at the interface echo.
+
+    None without grain noise. Neighbouring scatterers are alike over the correlation length:
+    a Gaussian filter of that length in depth.
+    """
+    grain = spec.wall.grain
+    if grain is None:
+        return None
+    grid = chain.grid
+    time = np.arange(grid.n_fft) / grid.rate_hz
+    window = np.exp(-time / grain.decay.nominal - grid.damping * time)
+    series = np.empty((count, grid.n_fft + grid.n_fft % 2))[:, : grid.n_fft]
+    _scatter(key[0], key[1], stream_of("grain"), start, window, series)
+    found = scipy.fft.rfft(series, axis=1)[:, grid.first : grid.first + grid.count]
+    return np.asarray(found * _filter(spec, chain))
+
+
+def _filter(spec: "CorpusSpec", chain: "Chain") -> NDArray[np.complex128]:
+    grain, grid = spec.wall.grain, chain.grid
+    assert grain is not None
+    delay = 2 * grain.correlation / spec.wall.row.velocity
+    smooth = np.exp((delay * grid.s) ** 2 / 4)
+    if chain.recorded.size:
+        pulse = chain.recorded * grid.rate_hz
+    else:
+        probe = spec.probe
+        pulse = grid.rate_hz * pulse_spectrum(
+            grid.s, probe.centre_frequency.nominal, probe.bandwidth.nominal
+        )
+    power = 2 * np.sum(np.abs(pulse * smooth) ** 2) / grid.n_fft
+    return np.asarray(smooth / np.sqrt(power))

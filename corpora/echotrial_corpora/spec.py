@@ -1,0 +1,347 @@
+"""A synthetic corpus in one readable TOML file, validated down to the physics."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from echotrial.errors import nearest
+from echotrial.hooks import Material
+from echotrial.quantities import Attenuation, Density, Fraction, Frequency, Length, Time, Velocity
+from echotrial.setup import (
+    Mode,
+    NotNegative,
+    Positive,
+    Setup,
+    Tolerance,
+    Waveform,
+    read_setup,
+)
+from echotrial.strict import Strict, read_toml
+from echotrial_corpora.materials import MATERIALS, VELOCITY_PER_KELVIN
+from echotrial_corpora.recorded import RecordedEcho, RecordedNoise, Recording, encoded
+from echotrial_corpora.varied import Varied, varied
+
+#: Sizes of every spec that names none of its own.
+SIZES: Mapping[str, Mapping[str, int]] = {
+    "smoke": {"tune": 100, "prove": 200},
+    "default": {"tune": 1000, "prove": 2000},
+    "standard": {"tune": 1000, "prove": 5000},
+}
+
+
+def plain(value: float) -> Varied:
+    """A `Varied` of one SI value."""
+    return Varied.model_validate({"from": value, "to": value})
+
+
+class Stuff(Strict):
+    """A medium: a row of the material table, or numbers of its own in place of some of it."""
+
+    material: str | None = None
+    velocity: Annotated[Velocity, Positive] | None = None
+    density: Annotated[Density, Positive] | None = None
+    attenuation: Annotated[Attenuation, NotNegative] | None = None
+    attenuation_frequency: Annotated[Frequency, Positive] | None = None
+    attenuation_exponent: Annotated[Fraction, Positive] | None = None
+
+    @model_validator(mode="after")
+    def _is_known(self) -> Self:
+        if self.material is not None and self.material not in MATERIALS:
+            raise ValueError(
+                f"material {self.material!r} is not in the table: "
+                f"{nearest(self.material, MATERIALS)}"
+            )
+        if self.material is None and (self.velocity is None or self.density is None):
+            raise ValueError("name a material, or give velocity and density")
+        exponent = self.attenuation_exponent
+        if exponent is not None and not exponent < 3:
+            raise ValueError(f"attenuation_exponent {exponent:g}: causality needs it below 3")
+        return self
+
+    @property
+    def row(self) -> Material:
+        """The row of the table with this medium's own numbers put in."""
+        base = MATERIALS.get(self.material or "", MATERIALS["air"])
+        return Material(
+            self.material or "given",
+            self.velocity or base.velocity,
+            self.density or base.density,
+            base.attenuation if self.attenuation is None else self.attenuation,
+            self.attenuation_frequency or base.attenuation_frequency,
+            self.attenuation_exponent or base.attenuation_exponent,
+            base.source if self.material else "given in the spec",
+            base.spread,
+        )
+
+
+class Ring(Strict):
+    """Ring-down of the probe: a weak resonance set off by the pulse."""
+
+    frequency: varied("frequency", above=0)
+    level: varied("level")
+    decay: varied("time", above=0)
+
+
+class Probe(Strict):
+    """Two-way response: the echo of the bare tip (ASTM E1065 terms)."""
+
+    centre_frequency: varied("frequency", above=0)
+    bandwidth: varied("frequency", above=0)
+    phase: varied("angle") = plain(0.0)
+    decay: varied("time", least=0) = plain(0.0)
+    element_diameter: Annotated[Length, Positive]
+    ring: Ring | None = None
+    echo: RecordedEcho | None = None
+    diffraction: bool = True
+
+
+class SideWall(Strict):
+    """A weak copy of the tip's echo that took a path by the delay line's side wall."""
+
+    level: varied("level")
+    delay: Annotated[Time, Positive]
+
+
+class DelayLine(Stuff):
+    """Delay line; `repeat` is what the probe's end reflects back into it."""
+
+    length: Annotated[Length, Positive]
+    temperature_change: varied("temperature") = plain(0.0)
+    velocity_per_kelvin: Velocity | None = None
+    repeat: varied("level") | None = None
+    side_wall: tuple[SideWall, ...] = ()
+
+    @property
+    def drift(self) -> float:
+        """Change of velocity, m/s per kelvin."""
+        if self.velocity_per_kelvin is not None:
+            return self.velocity_per_kelvin
+        return VELOCITY_PER_KELVIN.get(self.material or "", 0.0)
+
+
+class Face(Stuff):
+    """Mode 1: the probe's wear face on the couplant, and the time lost in it (zero offset)."""
+
+    delay: Annotated[Time, NotNegative] = 0.0
+
+
+class Couplant(Stuff):
+    """Couplant: the smallest gap, and what makes it wider elsewhere under the aperture."""
+
+    gap: varied("length", least=0)
+    tilt: varied("angle") = plain(0.0)
+    offset: varied("length") = plain(0.0)
+    tip_radius: Annotated[Length, Positive] | None = None
+    film: varied("length", least=0) = plain(50e-6)
+    strips: Annotated[int, Field(ge=1, le=65)] = 9
+
+
+class Grain(Strict):
+    """Grain noise from inside the wall, relative to the first back-wall echo of a lossless wall."""
+
+    level: varied("level")
+    correlation: Annotated[Length, NotNegative] = 0.0
+    decay: Annotated[Time, Positive]
+
+
+class Lamination(Strict):
+    """A partial reflector inside some of the walls: a distractor."""
+
+    share: Annotated[Fraction, Field(ge=0, le=1)]
+    depth: varied("fraction", above=0)
+    reflection: varied("fraction", least=0)
+
+
+class Wall(Stuff):
+    """The part, and what there is to measure."""
+
+    thickness: varied("length", above=0)
+    outside: Annotated[Fraction, Field(ge=0, le=0.5)] = 0.05
+    velocity_spread: varied("fraction") = plain(0.0)
+    attenuation_spread: varied("fraction", above=-1) = plain(0.0)
+    outside_diameter: varied("length", above=0) | None = None
+    taper: varied("angle") = plain(0.0)
+    roughness: varied("length", least=0) = plain(0.0)
+    grain: Grain | None = None
+    lamination: Lamination | None = None
+
+
+class Backing(Stuff):
+    """What lies behind the wall, with a paint or scale layer between where there is one."""
+
+    material: str | None = "air"
+    layer: Stuff | None = None
+    layer_thickness: varied("length", least=0) = plain(0.0)
+
+
+class Hum(Strict):
+    """A steady sine picked up from elsewhere, relative to full scale."""
+
+    level: varied("level")
+    frequency: varied("frequency", above=0)
+
+
+class Baseline(Strict):
+    """A slow exponential drift of the zero line, relative to full scale."""
+
+    level: varied("level")
+    decay: varied("time", above=0)
+
+
+class Bursts(Strict):
+    """Interference: a decaying sine at a random time in some of the records."""
+
+    share: Annotated[Fraction, Field(ge=0, le=1)]
+    level: varied("level")
+    frequency: varied("frequency", above=0)
+    decay: varied("time", above=0)
+
+
+class Receiver(Strict):
+    """From the probe's terminals to the digitised A-scan."""
+
+    band: tuple[Annotated[Frequency, Positive], Annotated[Frequency, Positive]]
+    screen_height: varied("fraction", above=0) = plain(0.8)
+    gain: Literal["per record", "first echo", "fixed"] = "per record"
+    bits: Annotated[int, Field(ge=4, le=16)] = 12
+    snr: varied("level")
+    noise_colour: Annotated[Fraction, Field(ge=0, le=4)] = 0.0
+    noise: RecordedNoise | None = None
+    jitter: varied("time") = plain(0.0)
+    start_spread: varied("time", least=0) = plain(0.0)
+    hum: Hum | None = None
+    baseline: Baseline | None = None
+    bursts: Bursts | None = None
+
+
+class Excitation(Strict):
+    """Mode 1: what the transmission pulse leaves in the receiver, relative to the reference."""
+
+    level: varied("level")
+    frequency: varied("frequency", above=0)
+    decay: varied("time", above=0)
+    recovery_level: varied("level")
+    recovery_decay: varied("time", above=0)
+
+
+class Shares(Strict):
+    """Records without a wall."""
+
+    dry: Annotated[Fraction, Field(ge=0, le=1)] = 0.08
+    wet_tip: Annotated[Fraction, Field(ge=0, le=1)] = 0.04
+
+
+class Operator(Strict):
+    """What the set-up says besides the nominal values, and how wrong it is."""
+
+    mode: Mode | None = None
+    tolerance: Tolerance = Tolerance()
+    velocity_error: Fraction = 0.0
+    velocity_uncertainty: Fraction = 0.0
+    reference_echo: bool = True
+
+
+class GivenSetup(Strict):
+    """A user's own set-up, kept as it was given (see `CorpusSpec.setup`)."""
+
+    table: dict[str, Any]
+    echo: Recording | None = None
+
+    @classmethod
+    def of(cls, setup: Setup) -> Self:
+        """Keep `setup`, its reference echo included."""
+        wave = setup.reference_echo
+        echo = wave and Recording(
+            rate=wave.rate_hz, first_sample=wave.start_s, samples=encoded(wave.samples)
+        )
+        return cls(table=setup.table("reference.npy" if wave else None), echo=echo)
+
+    @cached_property
+    def setup(self) -> Setup:
+        """The set-up, equal to the one that was given."""
+        return read_setup(self.table, "set-up in a spec", self._waveform)
+
+    def _waveform(self, name: str, first_sample_s: float | None) -> Waveform:
+        if self.echo is None:
+            raise ValueError(f"{name}: the spec does not carry the reference echo")
+        samples = self.echo.array.astype(np.float32)
+        samples.flags.writeable = False
+        return Waveform(samples, self.echo.rate, self.echo.first_sample)
+
+
+class CorpusSpec(Strict):
+    """A synthetic corpus: what varies in it, and how."""
+
+    name: str
+    about: str
+    rate: Annotated[Frequency, Positive] = 100e6
+    samples: Annotated[int, Field(ge=64, le=16384)] = 1024
+    lead: Annotated[Time, NotNegative] = 0.6e-6
+    probe: Probe
+    delay_line: DelayLine | None = None
+    face: Face | None = None
+    couplant: Couplant
+    wall: Wall
+    backing: Backing = Backing()
+    receiver: Receiver
+    excitation: Excitation | None = None
+    shares: Shares = Shares()
+    operator: Operator = Operator()
+    sizes: Mapping[str, Mapping[str, int]] = Field(default_factory=lambda: dict(SIZES))
+    given: GivenSetup | None = None
+
+    @model_validator(mode="after")
+    def _is_possible(self) -> Self:
+        from echotrial_corpora.possible import check
+
+        check(self)
+        return self
+
+    @property
+    def rate_hz(self) -> float:
+        """Sampling rate."""
+        return self.rate
+
+    def canonical(self) -> str:
+        """JSON of all values in SI, keys sorted: the same for the same meaning."""
+        return json.dumps(self._data(), sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+    def _data(self) -> dict[str, Any]:
+        return self.model_dump(mode="json", by_alias=True, exclude_none=True)
+
+    @cached_property
+    def key(self) -> str:
+        """Digest of what makes the records: the canonical text without words and sizes."""
+        data = self._data()
+        for name in ("name", "about", "sizes", "given"):
+            data.pop(name, None)
+        return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
+
+    @cached_property
+    def setup(self) -> Setup:
+        """What an operator of these records knows."""
+        from echotrial_corpora.reference import setup_of
+
+        return self.given.setup if self.given else setup_of(self)
+
+
+def read_spec(path: Path) -> CorpusSpec:
+    """Validate a spec file.
+
+    Raises
+    ------
+    WrongQuestion
+        Names the key, the value, the rule and the fix.
+    """
+    return CorpusSpec.read(read_toml(path), path.name, folder=path.parent)
+
+
+def from_canonical(text: str) -> CorpusSpec:
+    """The spec of a canonical text."""
+    return CorpusSpec.model_validate(json.loads(text))
