@@ -1,14 +1,13 @@
-"""A planted corpus (truth without waveforms) and planted detectors whose scores anybody can predict.
+"""A planted corpus (truth without waveforms) and detectors whose scores anybody can predict.
 
-Invented: no A-scan is behind any of it. The walls are 10 000 000 / count nanometres apart, every
-tenth record has no wall, the velocity of the set-up is the true one.
+Invented: no A-scan is behind any of it. Walls are spread evenly over the range, the velocity of
+the set-up is the true one, and echo times are not known, so that outcomes go by thickness.
 """
 
 from collections.abc import Callable, Mapping
 
 import numpy as np
 import pandas as pd
-
 from echotrial.outcome import judge
 from echotrial.scores import joined
 from echotrial.setup import Setup

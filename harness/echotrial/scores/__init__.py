@@ -1,9 +1,11 @@
 """Scores of readings against truth. Pure: no files, no printing, no state."""
 
 from echotrial.scores.confidence import ConfidenceMap
+from echotrial.scores.measures import MEASURES
 from echotrial.scores.panel import Panel, joined, panel_of
-from echotrial.scores.summary import MEASURES, CorpusScores, score
+from echotrial.scores.summary import CorpusScores, score
 from echotrial.scores.trust import Answer, Assessment, Limits, Verdict, trust
+from echotrial.scores.wide import by_stratum, wide
 
 __all__ = [
     "MEASURES",
@@ -14,8 +16,10 @@ __all__ = [
     "Limits",
     "Panel",
     "Verdict",
+    "by_stratum",
     "joined",
     "panel_of",
     "score",
     "trust",
+    "wide",
 ]

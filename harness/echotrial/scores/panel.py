@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from echotrial.columns import OUTCOMES, READINGS
-from echotrial.outcome import WALL_LOCKS, Direction, Outcome
+from echotrial.outcome import FALSE_LOCKS, WALL_LOCKS, Direction, Outcome
 from echotrial.scores.sampling import Bools
 from echotrial.setup import Setup
 
@@ -98,12 +98,17 @@ class Panel:
     @cached_property
     def thick(self) -> Bools:
         """False locks on a wall that read too thick, (d, n): they keep a bad part in service."""
-        return self.false_lock & (self.direction == _DIRECTION[Direction.THICK])
+        return np.asarray(self.false_lock & (self.direction == _DIRECTION[Direction.THICK]))
 
     @cached_property
     def phantom(self) -> Bools:
         """Readings of no wall, (d, n)."""
         return self.among([Outcome.PHANTOM])
+
+    @cached_property
+    def given(self) -> Bools:
+        """Readings that are right or wrong, undecided ones left out, (d, n)."""
+        return self.among([Outcome.HIT, Outcome.OFF, *FALSE_LOCKS])
 
     @cached_property
     def right_echoes(self) -> Bools:

@@ -30,19 +30,20 @@ class Spread:
     note: str
 
 
-def spread(error: Floats, sampling: Sampling) -> Spread:
+def spread(error: Floats, sampling: Sampling, bootstrap: bool = True) -> Spread:
     """Describe errors, (n,).
 
     `sd` has n - 1 in its denominator; `mad` is the plain median absolute deviation from the median,
     without the factor 1.4826 that would make it estimate a normal standard deviation. The interval
     of the bias is the bias-corrected accelerated bootstrap (B. Efron, J. Am. Stat. Assoc. 82 (1987)
-    171-185) over independent readings or over specimens, Student's above `BOOTSTRAP_UP_TO` of them.
+    171-185) over independent readings or over specimens; Student's above `BOOTSTRAP_UP_TO` of them,
+    or without `bootstrap`, which is a hundred times faster.
     """
     n = error.size
     if n == 0:
         nan = float("nan")
         return Spread(0, nan, NO_INTERVAL, nan, nan, nan, nan, "no reading of the right echoes")
-    interval, note = bias_interval(error, sampling)
+    interval, note = bias_interval(error, sampling, bootstrap)
     return Spread(
         n,
         float(np.mean(error)),
@@ -55,7 +56,9 @@ def spread(error: Floats, sampling: Sampling) -> Spread:
     )
 
 
-def bias_interval(error: Floats, sampling: Sampling) -> tuple[Interval, str]:
+def bias_interval(
+    error: Floats, sampling: Sampling, bootstrap: bool = True
+) -> tuple[Interval, str]:
     """Interval of the mean error and how it was made."""
     total, count = _units(error, sampling)
     m = total.size
@@ -65,7 +68,7 @@ def bias_interval(error: Floats, sampling: Sampling) -> tuple[Interval, str]:
         mean = float(total.sum() / count.sum())
         return Interval(mean, mean), "all alike"
     what = "readings" if sampling.specimen is None else "specimens"
-    if m > BOOTSTRAP_UP_TO:
+    if not bootstrap or m > BOOTSTRAP_UP_TO:
         return _student(total, count), f"Student's interval of {m} {what}"
     found = stats.bootstrap(
         (total, count),
