@@ -207,6 +207,7 @@ def _figure(corpus: Corpus, records: list[int]) -> Any:
         where = {"row": i // _COLUMNS + 1, "col": i % _COLUMNS + 1}
         for trace in _traces(corpus, record, legend=i == 0):
             figure.add_trace(trace, **where)
+        figure.update_xaxes(range=_window_us(corpus, record), **where)
     figure.update_xaxes(title_text="time, us")
     figure.update_yaxes(title_text="share of full scale", range=[-1.05, 1.05])
     figure.update_annotations(font_size=13)
@@ -227,6 +228,14 @@ def _title(corpus: Corpus, record: int) -> str:
     return f"record {record}: {what}"
 
 
+def _window_us(corpus: Corpus, record: int) -> list[float] | None:
+    """From before the interface echo to after the last mark; a double click shows the rest."""
+    interface, echoes, _ = marks_us(corpus, record)
+    marks = [*interface, *echoes]
+    pulse = 1e6 / corpus.setup.bandwidth_hz
+    return [marks[0] - 4 * pulse, marks[-1] + 10 * pulse] if marks else None
+
+
 def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
     from plotly.graph_objects import Scatter
 
@@ -245,7 +254,6 @@ def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
         showlegend=legend,
     )
     return [
-        line,
         *(
             Scatter(
                 x=[t for at in places for t in (at, at, None)],
@@ -258,4 +266,5 @@ def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
             )
             for places, name, colour in marks
         ),
+        line,
     ]

@@ -283,7 +283,7 @@ class CorpusWriter:
         self.sampling, self.counts, self.dtype = sampling, counts, np.dtype(dtype)
         self.identity, self.synthetic, self.replace = identity, synthetic, replace
         self.written = 0
-        self._content = hashlib.sha256(setup.digest().encode())
+        self._contents = {part: hashlib.sha256() for part in ("waveforms", "known", "truth")}
         self._tables: dict[str, pq.ParquetWriter] = {}
         self._open = ExitStack()
 
@@ -318,16 +318,15 @@ class CorpusWriter:
         split = np.where(record < self.counts.prove, *SPLITS)
         rows = np.ascontiguousarray(samples)
         self._waveforms.write(rows.data)
-        self._content.update(rows.data)
+        self._contents["waveforms"].update(rows.data)
         self._write_rows("known", known)
         self._write_rows("truth", _leading(truth, record, split))
         self.written = stop
 
     def _write_rows(self, table: str, frame: pd.DataFrame) -> None:
         found = pa.Table.from_pandas(frame, preserve_index=False)
-        self._content.update(
-            frame.to_json(orient="records", lines=True, double_precision=15).encode()
-        )
+        text = frame.to_json(orient="records", lines=True, double_precision=15)
+        self._contents[table].update(text.encode())
         if table not in self._tables:
             schema = pa.schema([_settled(f) for f in found.schema])
             writer = pq.ParquetWriter(self._part / f"{table}.parquet", schema)
@@ -357,13 +356,18 @@ class CorpusWriter:
         for writer in self._tables.values():
             writer.close()
 
+    def _digest(self) -> str:
+        """Of all that is in the corpus, whatever the chunks it came in."""
+        parts = [self.setup.digest(), *(c.hexdigest() for c in self._contents.values())]
+        return hashlib.sha256("".join(parts).encode()).hexdigest()
+
     def _finish(self) -> None:
         echo = self.setup.reference_echo
         if echo is not None:
             np.save(self._part / _REFERENCE, echo.samples, allow_pickle=False)
         manifest = Manifest(
             **self.description.model_dump(),
-            identity=self.identity or self._content.hexdigest(),
+            identity=self.identity or self._digest(),
             records=self.counts,
             sampling=self.sampling,
             setup=self.setup.table(_REFERENCE),
