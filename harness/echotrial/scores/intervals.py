@@ -1,11 +1,15 @@
-"""Intervals for a proportion: Wilson to show, Clopper-Pearson to guarantee."""
+"""Intervals for a proportion: Wilson to show, Clopper-Pearson to guarantee.
 
+On `scipy.special`, because a trial makes thousands of them and the distributions of `scipy.stats`
+spend a millisecond on each.
+"""
+
+import math
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
+from scipy import special
 
 #: Two-sided confidence of what is shown; 1 - ALPHA is the one-sided confidence of a guarantee.
 CONFIDENCE: Final = 0.95
@@ -26,8 +30,10 @@ def wilson(k: float, n: float, confidence: float = CONFIDENCE) -> Interval:
     """Score interval of k out of n (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209-212)."""
     if not n > 0:
         return NO_INTERVAL
-    low, high = proportion_confint(k, n, alpha=1 - confidence, method="wilson")
-    return Interval(float(low) if k > 0 else 0.0, float(high) if k < n else 1.0)
+    z = float(special.ndtri((1 + confidence) / 2))
+    centre = (k + z**2 / 2) / (n + z**2)
+    reach = z / (n + z**2) * math.sqrt(k * (n - k) / n + z**2 / 4)
+    return Interval(centre - reach if k > 0 else 0.0, centre + reach if k < n else 1.0)
 
 
 def clopper_pearson(k: float, n: float, confidence: float = CONFIDENCE) -> Interval:
@@ -42,8 +48,7 @@ def lower_bound(k: ArrayLike, n: ArrayLike, alpha: ArrayLike = ALPHA) -> NDArray
     Counts need not be whole: effective counts of clustered records are not.
     """
     k, n, alpha = (np.asarray(a, dtype=np.float64) for a in (k, n, alpha))
-    with np.errstate(invalid="ignore"):
-        found = stats.beta.ppf(alpha, k, n - k + 1)
+    found = special.betaincinv(np.where(k > 0, k, 1.0), n - k + 1, alpha)
     return np.where(n > 0, np.where(k > 0, found, 0.0), np.nan)
 
 

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from echotrial.scores.intervals import CONFIDENCE, NO_INTERVAL, Interval
 from echotrial.scores.sampling import Sampling
@@ -50,7 +50,7 @@ def spread(error: Floats, sampling: Sampling, bootstrap: bool = True) -> Spread:
         interval,
         float(np.median(error)),
         float(np.std(error, ddof=1)) if n > 1 else float("nan"),
-        float(stats.median_abs_deviation(error)),
+        float(np.median(np.abs(error - np.median(error)))),
         float(np.sqrt(np.mean(error**2))),
         note,
     )
@@ -99,5 +99,5 @@ def _student(total: Floats, count: Floats) -> Interval:
     m, mean = total.size, total.sum() / count.sum()
     residual = total - mean * count
     error = np.sqrt(m / (m - 1) * np.sum(residual**2)) / count.sum()
-    reach = float(stats.t.ppf((1 + CONFIDENCE) / 2, m - 1) * error)
+    reach = float(special.stdtrit(m - 1, (1 + CONFIDENCE) / 2) * error)
     return Interval(float(mean - reach), float(mean + reach))

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from echotrial.scores.intervals import ALPHA
 
@@ -72,5 +72,7 @@ class Sampling:
         if k in (0, n):
             return Evidence(p * clusters, clusters, note)
         worth = min(n, p * (1 - p) / variance) if variance > 0 else n
-        worth *= float(stats.t.ppf(1 - alpha, n - 1) / stats.t.ppf(1 - alpha, clusters - 1)) ** 2
+        worth *= (
+            float(special.stdtrit(n - 1, 1 - alpha) / special.stdtrit(clusters - 1, 1 - alpha)) ** 2
+        )
         return Evidence(p * worth, worth, note)
