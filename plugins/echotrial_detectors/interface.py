@@ -1,0 +1,61 @@
+"""The interface echo among the candidates: near its nominal time and with the sign it must have."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrial_detectors.peaks import Candidates
+
+
+@dataclass(eq=False)
+class Interface:
+    """Place (samples, NaN = not found) and signed height of the interface echo, (n,) each."""
+
+    sample: NDArray[np.float64]
+    amplitude: NDArray[np.float64]
+
+
+def take_interface(
+    candidates: Candidates, nominal: NDArray[np.float64], reach: float, sign: int
+) -> Interface:
+    """Take the strongest candidate near the nominal place, and all before it, off the list.
+
+    Parameters
+    ----------
+    candidates
+        Changed in place: what is left lies after the interface echo.
+    nominal
+        Sample where the echo should be, (n,).
+    reach
+        How far off it may be, in samples.
+    sign
+        +1, -1, or 0 for either.
+    """
+    place, height = np.full(nominal.shape, np.nan), np.full(nominal.shape, np.nan)
+    _take(
+        candidates.sample, candidates.amplitude, candidates.count, nominal, reach, sign, place,
+        height,
+    )  # fmt: skip
+    return Interface(place, height)
+
+
+@numba.njit(cache=True, nogil=True)
+def _take(
+    sample, amplitude, count, nominal, reach, sign, place, height
+):  # type: ignore[no-untyped-def]  # fmt: skip
+    for row in range(nominal.size):
+        best, size = -1, 0.0
+        for i in range(count[row]):
+            near = abs(sample[row, i] - nominal[row]) <= reach
+            if near and amplitude[row, i] * sign >= 0 and abs(amplitude[row, i]) > size:
+                best, size = i, abs(amplitude[row, i])
+        if best < 0:
+            continue
+        place[row], height[row] = sample[row, best], amplitude[row, best]
+        left = count[row] - best - 1
+        for i in range(left):
+            sample[row, i] = sample[row, best + 1 + i]
+            amplitude[row, i] = amplitude[row, best + 1 + i]
+        count[row] = left

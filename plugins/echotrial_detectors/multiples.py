@@ -1,0 +1,221 @@
+"""Which candidates are the equally spaced echoes of one wall, and how far apart they are."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrial_detectors.peaks import Candidates
+
+#: First echoes and next echoes that are tried (the candidates are in order of time).
+FIRSTS, NEXTS = 6, 8
+#: Multiples after which no more are asked for.
+LAST_ORDER = 64
+#: A multiple that should stand at this many times the level, and does not, speaks against a series.
+MISSED_FROM = 2.0
+#: An echo may lie at most this share of the spacing off its place, whatever the slack.
+SLACK_SHARE = 0.25
+
+
+@dataclass(frozen=True)
+class Law:
+    """What a series of back-wall echoes has to obey; times in samples.
+
+    Attributes
+    ----------
+    spacing_min, spacing_max
+        Range of the spacing.
+    slack
+        How far an echo may lie from its place.
+    origin_slack, origin_share
+        The first echo of a series lies a whole number of spacings after the origin, within the
+        larger of the first and the second times the spacing.
+    from_origin
+        The spacing is the first echo's distance from the origin (modes 1 and 2).
+    ratio
+        Modulus of an echo over the one before, where it is known and cannot be measured; else 0.
+    sign, alternation
+        As in `plan.Plan`.
+    most
+        Echoes used at most.
+    """
+
+    spacing_min: float
+    spacing_max: float
+    slack: float
+    origin_slack: float
+    origin_share: float
+    from_origin: bool
+    ratio: float
+    sign: int
+    alternation: int
+    most: int
+
+
+@dataclass(eq=False)
+class Series:
+    """The best series of each record, (n,) each; times in samples, `share` 0 where there is none.
+
+    `share` is the part of the candidates' energy that the series explains, less what it should
+    have and has not. `first`, `last` are the places of its first and last echo on the fitted line,
+    `first_order` and `last_order` their numbers counted from the origin.
+    """
+
+    share: NDArray[np.float64]
+    spacing: NDArray[np.float64]
+    first: NDArray[np.float64]
+    last: NDArray[np.float64]
+    first_order: NDArray[np.float64]
+    last_order: NDArray[np.float64]
+    misfit: NDArray[np.float64]
+
+
+def best_series(
+    candidates: Candidates,
+    origin: NDArray[np.float64],
+    gate_start: NDArray[np.float64],
+    gate_stop: NDArray[np.float64],
+    level: NDArray[np.float64],
+    law: Law,
+) -> Series:
+    """Find, in each record, the equally spaced series that explains the candidates best.
+
+    Parameters
+    ----------
+    candidates
+        Echoes that may belong to it.
+    origin
+        Sample of the interface echo, or where the clock's zero offset lies, (n,).
+    gate_start, gate_stop
+        Samples between which echoes of a series must not be missing, (n,).
+    level
+        What an echo had to exceed to be a candidate, (n,).
+    law
+        What it has to obey.
+    """
+    found = np.full((len(origin), 7), np.nan)
+    found[:, 0] = 0.0
+    _search(
+        candidates.sample, candidates.amplitude, candidates.count, origin, gate_start, gate_stop,
+        level, law.spacing_min, law.spacing_max, law.slack, law.origin_slack, law.origin_share,
+        law.from_origin, law.ratio, law.sign, law.alternation, law.most, found,
+    )  # fmt: skip
+    return Series(*np.ascontiguousarray(found.T))
+
+
+@numba.njit(cache=True, nogil=True)
+def _search(
+    sample, amplitude, count, origin, gate_start, gate_stop, level, spacing_min, spacing_max,
+    slack, origin_slack, origin_share, from_origin, ratio, sign, alternation, most, found,
+):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Try the spacing from each likely first echo to each likely next one."""
+    trial = np.empty(7)
+    for row in range(sample.shape[0]):
+        n = count[row]
+        energy = 0.0
+        for i in range(n):
+            energy += amplitude[row, i] ** 2
+        for i in range(min(n, FIRSTS)):
+            for j in range(i + 1, min(n, i + NEXTS) if not from_origin else i + 2):
+                after = sample[row, i] - origin[row]
+                spacing = after if from_origin else sample[row, j] - sample[row, i]
+                if not spacing_min <= spacing <= spacing_max:
+                    continue
+                order = int(round(after / spacing))
+                off = abs(after - order * spacing)
+                if order < 1 or off > max(origin_slack, origin_share * spacing):
+                    continue
+                fall = ratio
+                if not from_origin:
+                    fall = min(1.0, abs(amplitude[row, j] / amplitude[row, i]))
+                gain = _follow(
+                    sample[row, :n], amplitude[row, :n], i, order, spacing, fall, gate_start[row],
+                    gate_stop[row], level[row], slack, sign, alternation, most, trial,
+                )  # fmt: skip
+                if gain / energy > found[row, 0]:
+                    found[row] = trial
+                    found[row, 0] = gain / energy
+
+
+@numba.njit(cache=True, nogil=True)
+def _follow(
+    sample, amplitude, i, order, spacing, fall, gate_start, gate_stop, level, slack, sign,
+    alternation, most, trial,
+):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Walk along a series; gives the energy it explains less what it misses, fills in `trial`."""
+    lead = 1.0 if amplitude[i] > 0 else -1.0
+    if alternation < 0 and order % 2 == 0:
+        lead = -lead
+    if sign != 0 and (alternation != 0 or order == 1) and lead != sign:
+        return 0.0
+    gain = amplitude[i] ** 2
+    first_inside = max(1, int(np.ceil((gate_start - sample[i]) / spacing + order)))
+    expected = abs(amplitude[i])
+    for _ in range(first_inside, order):
+        gain -= expected**2
+    sw, sk, st, skk, skt, stt = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    place, step, used, last_order = sample[i], spacing, 0, order
+    k, at, p = order, i, sample[i]
+    while p < gate_stop and k < LAST_ORDER:
+        size = 0.0
+        if k == order:
+            size = abs(amplitude[i])
+        else:
+            before, at = at, _nearest(sample, p, at)
+            fits = at > before and abs(sample[at] - p) <= min(slack, SLACK_SHARE * spacing)
+            if fits and alternation != 0:
+                wanted = lead if (alternation > 0 or k % 2 == 1) else -lead
+                fits = amplitude[at] * wanted > 0
+            if fits:
+                size = abs(amplitude[at])
+                gain += size**2
+                step = (sample[at] - sample[i]) / (k - order)
+                place = sample[at]
+        if size > 0:
+            if used < most:
+                weight, x, y = size**2, float(k), (place - sample[i])
+                sw += weight
+                sk += weight * x
+                st += weight * y
+                skk += weight * x * x
+                skt += weight * x * y
+                stt += weight * y * y
+                used += 1
+                last_order = k
+            expected = size
+        elif expected > MISSED_FROM * level:
+            gain -= expected**2
+        expected *= fall
+        k += 1
+        p = sample[i] + step * (k - order)
+    _draw_line(sw, sk, st, skk, skt, stt, used, spacing, sample[i], order, last_order, trial)
+    return gain
+
+
+@numba.njit(cache=True, nogil=True)
+def _draw_line(
+    sw, sk, st, skk, skt, stt, used, spacing, base, order, last_order, trial
+):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Weighted least squares of place against order: spacing, ends on the line, misfit (rms)."""
+    slope, start = spacing, base
+    misfit = 0.0
+    if used > 1:
+        scatter = skk - sk * sk / sw
+        slope = (skt - sk * st / sw) / scatter
+        start = base + st / sw - slope * (sk / sw - order)
+        misfit = np.sqrt(max(stt - st * st / sw - slope * slope * scatter, 0.0) / sw)
+    trial[1] = slope
+    trial[2] = start
+    trial[3] = start + slope * (last_order - order)
+    trial[4] = order
+    trial[5] = last_order
+    trial[6] = misfit
+
+
+@numba.njit(cache=True, nogil=True)
+def _nearest(sample, p, at):  # type: ignore[no-untyped-def]
+    """Index of the candidate nearest to p, not before `at`."""
+    while at + 1 < sample.size and abs(sample[at + 1] - p) <= abs(sample[at] - p):
+        at += 1
+    return at

@@ -1,0 +1,109 @@
+"""The probe's pulse as a spectrum: from the reference echo, or synthesised where there is none."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+import scipy.signal
+from numpy.typing import NDArray
+
+from echotrial.setup import Setup, Waveform
+
+#: The reference echo is taken to end where its envelope last exceeds this share of its peak.
+ENDS_BELOW = 1e-3
+#: A candidate this much above what a stronger one leaves at its place is an echo of its own.
+LOBE_MARGIN = 1.3
+
+
+def frequencies(n_fft: int, rate_hz: float) -> NDArray[np.float64]:
+    """Frequencies of ``rfft`` of length `n_fft`, (n_fft // 2 + 1,)."""
+    return np.fft.rfftfreq(n_fft, 1 / rate_hz)
+
+
+def pulse_spectrum(setup: Setup, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Spectrum of the pulse with its envelope peak at time zero, greatest modulus 1.
+
+    Taken from the set-up's reference echo (any sampling rate: the transform is evaluated at the
+    frequencies asked for), else `gaussian_spectrum`.
+    """
+    wave = setup.reference_echo
+    found = (
+        gaussian_spectrum(setup, frequency_hz)
+        if wave is None
+        else _transform(wave, setup.interface_echo, frequency_hz)
+    )
+    return found / np.abs(found).max()
+
+
+def gaussian_spectrum(setup: Setup, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Zero-phase Gaussian with the set-up's centre frequency and -6 dB bandwidth (ASTM E1065)."""
+    width = setup.bandwidth_hz / (2 * math.sqrt(2 * math.log(10 ** (6 / 20))))
+    return np.exp(-0.5 * ((frequency_hz - setup.centre_frequency) / width) ** 2).astype(complex)
+
+
+def _transform(
+    wave: Waveform, peak_s: float | None, frequency_hz: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Fourier transform of the echo about its envelope peak (measured where not stated)."""
+    samples, time = trimmed(wave)
+    if peak_s is None:
+        peak_s = envelope_peak_s(samples, time)
+    phase = np.exp(-2j * np.pi * np.outer(frequency_hz, time - peak_s))
+    usable = frequency_hz <= wave.rate_hz / 2
+    return np.asarray(np.where(usable, phase @ samples, 0.0))
+
+
+def trimmed(wave: Waveform) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The part of a reference echo that holds its pulse, mean removed, ends tapered; its times."""
+    samples = wave.samples.astype(float) - np.median(wave.samples)
+    envelope = np.abs(scipy.signal.hilbert(samples))
+    loud = np.flatnonzero(envelope > ENDS_BELOW * envelope.max())
+    margin = max(4, samples.size // 64)
+    first, last = max(loud[0] - margin, 0), min(loud[-1] + margin, samples.size)
+    taper = scipy.signal.windows.tukey(last - first, min(1.0, margin / (last - first)))
+    return samples[first:last] * taper, wave.time_s[first:last]
+
+
+def envelope_peak_s(samples: NDArray[np.float64], time_s: NDArray[np.float64]) -> float:
+    """Time of the greatest envelope, by a parabola through its logarithm (exact for a Gaussian)."""
+    envelope = np.abs(scipy.signal.hilbert(samples))
+    peak = int(np.clip(np.argmax(envelope), 1, envelope.size - 2))
+    left, centre, right = np.log(envelope[peak - 1 : peak + 2] + 1e-300)
+    bend = left - 2 * centre + right
+    shift = 0.0 if bend == 0 else 0.5 * (left - right) / bend
+    return float(time_s[peak] + shift * (time_s[1] - time_s[0]))
+
+
+@dataclass(frozen=True, eq=False)
+class PulseShape:
+    """What one echo looks like in the time domain.
+
+    Attributes
+    ----------
+    envelope
+        Greatest height it leaves at each lag or beyond it, peak 1; odd length, lag 0 (its
+        envelope peak) in the middle, times `LOBE_MARGIN`.
+    phase
+        Phase of its analytic signal at the peak.
+    """
+
+    envelope: NDArray[np.float64]
+    phase: float
+
+
+def pulse_shape(setup: Setup, n_fft: int, rate_hz: float) -> PulseShape:
+    """The pulse's envelope and phase at its peak, sampled at `rate_hz`."""
+    one_sided = pulse_spectrum(setup, frequencies(n_fft, rate_hz))
+    analytic = np.fft.fftshift(scipy.fft.ifft(one_sided, n=n_fft))
+    middle = n_fft // 2
+    envelope = np.abs(analytic) / abs(analytic[middle])
+    return PulseShape(falling(envelope), float(np.angle(analytic[middle])))
+
+
+def falling(height: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Greatest height at each lag or farther from the middle, times `LOBE_MARGIN`; odd length."""
+    middle = height.size // 2
+    right = np.maximum.accumulate(height[middle:][::-1])[::-1]
+    left = np.maximum.accumulate(height[middle - right.size + 1 : middle])
+    return np.asarray(LOBE_MARGIN * np.concatenate([left, right]))
