@@ -77,6 +77,10 @@ def _dimension_of(quantity: Any) -> str:
     return "quantity of another kind"
 
 
+def _named(dimension: str) -> str:
+    return f"{'an' if dimension[0] in 'aeiou' else 'a'} {dimension}"
+
+
 def parse(text: object, dimension: str) -> float:
     """Turn a text with a unit into an SI float.
 
@@ -101,29 +105,31 @@ def parse(text: object, dimension: str) -> float:
     if dimension == "fraction" and isinstance(text, int | float) and not isinstance(text, bool):
         text = repr(text)
     if not isinstance(text, str):
-        raise QuantityError(f"{text!r} has no unit: a {dimension} is written like {examples}")
+        raise QuantityError(f"{text!r} has no unit: {_named(dimension)} is written like {examples}")
     try:
         quantity = _registry().Quantity(text.replace("%", " percent"))
         value = float(quantity.to(unit).magnitude)
     except pint.UndefinedUnitError as error:
         raise QuantityError(
             f"{text!r}: unit {', '.join(error.unit_names)!r} is not known: "
-            f"a {dimension} is written like {examples}"
+            f"{_named(dimension)} is written like {examples}"
         ) from None
     except pint.DimensionalityError:
         if quantity.unitless:
             problem = "has no unit"
         else:
-            problem = f"is a {_dimension_of(quantity)}, not a {dimension}"
+            problem = f"is {_named(_dimension_of(quantity))}, not {_named(dimension)}"
         raise QuantityError(
-            f"{text!r} {problem}: a {dimension} is written like {examples}"
+            f"{text!r} {problem}: {_named(dimension)} is written like {examples}"
         ) from None
     except Exception:  # pint raises many kinds on text that is no expression
         raise QuantityError(
-            f"{text!r} is not a quantity: a {dimension} is written like {examples}"
+            f"{text!r} is not a quantity: {_named(dimension)} is written like {examples}"
         ) from None
     if not math.isfinite(value):
-        raise QuantityError(f"{text!r} is not finite: a {dimension} is written like {examples}")
+        raise QuantityError(
+            f"{text!r} is not finite: {_named(dimension)} is written like {examples}"
+        )
     return value
 
 
@@ -135,9 +141,12 @@ def convert(value: float, dimension: str, unit: str) -> float:
 def text(value: float, dimension: str, unit: str) -> str:
     """Write an SI value in `unit`, in the fewest digits from which `parse` makes the same float."""
     exact = _converted(value, dimension, unit)
+    # What is further off than two roundings of a float need not be parsed (degC has an offset).
+    near = abs(exact) / 2**51 if dimension != "temperature" else Decimal("Infinity")
     for digits in range(1, 28):
-        candidate = f"{Context(prec=digits).create_decimal(exact):f} {unit}"
-        if parse(candidate, dimension) == value:
+        number = Context(prec=digits).create_decimal(exact)
+        candidate = f"{number:f} {unit}"
+        if abs(number - exact) <= near and parse(candidate, dimension) == value:
             return candidate
     raise AssertionError(f"{value!r} does not survive {unit}")  # 27 digits outdo any float
 
@@ -151,9 +160,11 @@ def _converted(value: float, dimension: str, unit: str) -> Decimal:
 def _reader(dimension: str) -> Callable[[Any, ValidationInfo], Any]:
     def read(value: Any, info: ValidationInfo) -> Any:
         from_file = bool(info.context and info.context.get("from_file"))
-        if value is None or (not from_file and isinstance(value, int | float)):
-            return value  # Python callers speak SI; files and commands must name the unit
-        return parse(value, dimension)
+        if value is None:
+            return None
+        if not from_file and isinstance(value, int | float):
+            return value + 0.0  # Python callers speak SI; files and commands must name the unit
+        return parse(value, dimension) + 0.0  # and -0 is 0, for equal set-ups have equal digests
 
     return read
 

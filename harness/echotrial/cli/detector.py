@@ -1,6 +1,8 @@
 """``echotrial detector``: list what is there, hold it to the contract, begin a new one."""
 
+import importlib.util
 import json
+import keyword
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -105,22 +107,23 @@ def _print_listing(listing: dict[str, Any]) -> None:
     for found in listing["detectors"]:
         console.print(f"[bold]{found['name']}[/] {_safe(found['version'])}", highlight=False)
         for line in _particulars(found):
-            console.print(line, highlight=False, soft_wrap=False, markup=False)
+            console.print(line, highlight=False, markup=False)
         if found["settings"]:
             console.print(_settings_table(found["settings"]))
         console.print()
     for failure in listing["failed"]:
         console.print(f"failed: {failure['plugin']}: {failure['reason']}", markup=False)
-    count = f"{len(listing['detectors'])} detectors"
-    failed = len(listing["failed"])
-    console.print(count + (f", {failed} failed to load" if failed else ""), highlight=False)
+    count, failed = len(listing["detectors"]), len(listing["failed"])
+    words = f"{count} detector" + ("" if count == 1 else "s")
+    console.print(words + (f", {failed} failed to load" if failed else ""), highlight=False)
 
 
 def _particulars(found: dict[str, Any]) -> Iterator[str]:
     if found["about"]:
         yield f"  {found['about']}"
     unchanged = ", ".join(found["invariances"]) or "none declared"
-    file = f", {Path(found['file']).name}" if found["file"] else ""
+    source = Path(found["file"] or "")
+    file = f", {source.name}" if source.name and source.name not in found["plugin"] else ""
     yield f"  invariances: {unchanged}; from {found['plugin']}{file}"
 
 
@@ -288,14 +291,24 @@ def new(name: str, out: Path) -> None:
 
     NAME is the detector's, lower-case words joined by hyphens: my-idea.
     """
-    if not re.fullmatch(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", name):
-        raise WrongQuestion(
-            f"'{name}' is no detector name: write lower-case words joined by hyphens, as my-idea"
-        )
+    _require_free(name)
     folder = begin(name, out)
     module = name.replace("-", "_")
     click.echo(f"wrote {folder}: {', '.join(sorted(p.name for p in folder.iterdir()))}")
     click.echo(f"try it:  echotrial detector check {folder / module}.py")
+
+
+def _require_free(name: str) -> None:
+    module = name.replace("-", "_")
+    if not re.fullmatch(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", name):
+        problem = "is no detector name: write lower-case words joined by hyphens, as my-idea"
+    elif keyword.iskeyword(module) or importlib.util.find_spec(module) is not None:
+        problem = f"cannot be: a Python module or word is called {module} already; choose another"
+    elif name in load().detectors:
+        problem = "is the name of a detector that is there already; choose another"
+    else:
+        return
+    raise WrongQuestion(f"'{name}' {problem}")
 
 
 def begin(name: str, out: Path) -> Path:
