@@ -1,0 +1,1 @@
+"""What a trial found, made visible."""

@@ -1,0 +1,137 @@
+"""A trial as tables of at most 100 columns; in colour on a terminal only."""
+
+import math
+import sys
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+import pandas as pd
+from rich.console import Console
+from rich.table import Table
+
+from echotrial.trial.folder import Trial
+
+WIDTH: Final = 100
+_KINDS: Final = ("off", "echo skip", "cycle skip", "ambiguous", "tail lock", "stray")
+_FAULTS: Final = ("crashed", "timed out", "invalid", "not applicable")
+_CAUTION: Final = (
+    "Evidence from simulation qualifies no procedure: verify on reference blocks of the same "
+    "material, geometry and range, and follow the applicable code and qualified personnel."
+)
+
+
+class Scores:
+    """Looks numbers up in the scores of one corpus."""
+
+    def __init__(self, table: pd.DataFrame) -> None:
+        keys = ["detector", "stratum", "bin", "measure", "unit"]
+        filled = table.fillna({"bin": "", "note": ""})
+        self._rows = {tuple(row[k] for k in keys): row for row in filled.to_dict("records")}
+        self.detectors = list(dict.fromkeys(table["detector"]))
+
+    def row(
+        self, detector: str, measure: str, stratum: str = "whole", part: str = "", unit: str = "1"
+    ) -> Mapping[str, Any]:
+        """A row of the long table; all NaN where there is none."""
+        nothing = dict.fromkeys(("value", "low", "high", "numerator", "denominator"), math.nan)
+        return self._rows.get((detector, stratum, part, measure, unit), nothing)
+
+
+def show_trial(trial: Trial, console: Console | None = None) -> None:
+    """Print each corpus: how often right, silent and wrong; how it is wrong; whom to trust."""
+    console = console or console_for(sys.stdout)
+    for corpus in trial.info["corpora"]:
+        scores = Scores(trial.scores[trial.scores["corpus"] == corpus["name"]])
+        seconds = {
+            row["detector"]: row["seconds"]
+            for row in trial.info["seconds_per_record"]
+            if row["corpus"] == corpus["name"]
+        }
+        counts = f"{corpus['prove']} prove records, {corpus['tune']} tune"
+        console.print(f"\n[bold]{corpus['name']}[/bold] ({corpus['origin']}; {counts})")
+        console.print(_rates(scores, seconds))
+        console.print(_kinds(scores))
+        console.print(trial.verdict(corpus["name"]), highlight=False)
+    console.print(f"\n{_CAUTION}", highlight=False)
+    console.print(f"Trial folder: {trial.folder}", highlight=False, soft_wrap=True)
+
+
+def console_for(stream: Any) -> Console:
+    """Give a console that is never wider than `WIDTH` and colourless where nobody looks."""
+    terminal = Console(file=stream)
+    width = min(terminal.width, WIDTH) if terminal.is_terminal else WIDTH
+    return Console(file=stream, width=width)
+
+
+def _rates(scores: Scores, seconds: Mapping[str, float]) -> Table:
+    table = _table("detector", "hit %", "silent %", "false lock %", "thick %", "phantom",
+                   "bias um", "rms um", "thin limit", "us/rec")  # fmt: skip
+    for name in scores.detectors:
+        waves = scores.row(name, "thin-wall limit", unit="wavelengths")["value"]
+        phantom = scores.row(name, "phantom", "no wall", "")
+        table.add_row(
+            name,
+            _with_interval(scores.row(name, "hit"), 1),
+            _percent(scores.row(name, "dropout")["value"], 1),
+            _with_interval(scores.row(name, "false lock"), 2),
+            _percent(scores.row(name, "thick false lock")["value"], 2),
+            _fraction(phantom),
+            _number(scores.row(name, "bias", unit="um")["value"], "+.2f"),
+            _number(scores.row(name, "rms", unit="um")["value"], ".2f"),
+            _number(waves, ".2f") + (" wl" if math.isfinite(waves) else ""),
+            _number(seconds.get(name, math.nan) * 1e6, ".1f"),
+        )
+    return table
+
+
+def _kinds(scores: Scores) -> Table:
+    faults = [f for f in _FAULTS if _any(scores, f)]
+    table = _table("of walls in range", *_KINDS, *faults, "dry phantom", "wet-tip phantom")
+    for name in scores.detectors:
+        row = [_count(scores.row(name, kind)) for kind in (*_KINDS, *faults)]
+        phantoms = [
+            _fraction(scores.row(name, "phantom", "no wall", k)) for k in ("dry", "wet tip")
+        ]
+        table.add_row(name, *row, *phantoms)
+    return table
+
+
+def _any(scores: Scores, measure: str) -> bool:
+    return any(scores.row(name, measure)["numerator"] > 0 for name in scores.detectors)
+
+
+def _table(first: str, *others: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(first, no_wrap=True)
+    for name in others:
+        table.add_column(name, justify="right")
+    return table
+
+
+def _finite(shown: Callable[[float], str], value: float) -> str:
+    return shown(value) if math.isfinite(value) else "-"
+
+
+def _percent(value: float, digits: int) -> str:
+    return _finite(lambda v: f"{100 * v:.{digits}f}", value)
+
+
+def _number(value: float, form: str) -> str:
+    return _finite(lambda v: format(v, form), value)
+
+
+def _with_interval(row: Mapping[str, Any], digits: int) -> str:
+    value = _percent(row["value"], digits)
+    if not math.isfinite(row["low"]):
+        return value
+    return f"{value} ({_percent(row['low'], digits)}-{_percent(row['high'], digits)})"
+
+
+def _count(row: Mapping[str, Any]) -> str:
+    return _finite(lambda v: f"{v:.0f}", row["numerator"])
+
+
+def _fraction(row: Mapping[str, Any]) -> str:
+    if not row["denominator"] > 0:
+        return "-"
+    return f"{row['numerator']:.0f}/{row['denominator']:.0f}"

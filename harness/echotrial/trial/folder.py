@@ -1,0 +1,116 @@
+"""The trial folder: written file by file, each whole or not at all; ``complete`` comes last."""
+
+import json
+from collections.abc import Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import tomlkit
+
+from echotrial.errors import NotToBeHad, WrongQuestion
+from echotrial.files import new_file, write_text
+from echotrial.strict import read_toml
+
+FORMAT = 1
+TRIAL, READINGS, RECORDS, SCORES = "trial.toml", "readings.parquet", "records.parquet", "scores.csv"
+VERDICTS = "scores.json"
+
+
+class Trial:
+    """A trial folder, opened; tables are read when they are asked for.
+
+    Attributes
+    ----------
+    folder
+        Where it lives.
+    info
+        trial.toml: what ran, on what, with which settings and mark offsets.
+    """
+
+    def __init__(self, folder: Path, info: Mapping[str, Any]) -> None:
+        self.folder, self.info = folder, info
+
+    @property
+    def complete(self) -> bool:
+        """Whether every record was read and scored."""
+        return bool(self.info["complete"])
+
+    @cached_property
+    def readings(self) -> pd.DataFrame:
+        """One row a record and detector: `columns.READINGS` and `columns.OUTCOMES`."""
+        return pd.read_parquet(self.folder / READINGS)
+
+    @cached_property
+    def records(self) -> pd.DataFrame:
+        """The truth of every record that was read (`columns.TRUTH`), with its ``corpus``."""
+        return pd.read_parquet(self.folder / RECORDS)
+
+    @cached_property
+    def scores(self) -> pd.DataFrame:
+        """The long table of scores (`columns.SCORES`)."""
+        return pd.read_csv(self.folder / SCORES)
+
+    @cached_property
+    def verdicts(self) -> dict[str, Any]:
+        """Scores and verdict of each corpus as JSON data."""
+        found: dict[str, Any] = json.loads((self.folder / VERDICTS).read_text(encoding="utf-8"))
+        return found
+
+    def verdict(self, corpus: str) -> str:
+        """Which detector can be trusted on a corpus, in a sentence."""
+        found = next(c for c in self.verdicts["corpora"] if c["corpus"] == corpus)
+        return str(found["verdict"]["sentence"])
+
+    def __repr__(self) -> str:
+        corpora = ", ".join(c["name"] for c in self.info["corpora"])
+        detectors = ", ".join(d["name"] for d in self.info["detectors"])
+        state = "" if self.complete else ", incomplete"
+        return f"<Trial {self.folder}: {detectors} over {corpora}{state}>"
+
+
+def open_trial(folder: Path | str) -> Trial:
+    """Open a trial folder.
+
+    Raises
+    ------
+    WrongQuestion
+        No trial there, or one of another format.
+    NotToBeHad
+        A trial that was stopped before its end.
+    """
+    folder = Path(folder)
+    if not (folder / TRIAL).is_file():
+        raise WrongQuestion(
+            f"{folder}: no {TRIAL} here; `echotrial run --out FOLDER` makes a trial"
+        )
+    info = read_toml(folder / TRIAL)
+    if info.get("format") != FORMAT:
+        raise WrongQuestion(
+            f"{folder / TRIAL}: format {info.get('format')!r}; this version reads format {FORMAT}"
+        )
+    if not info.get("complete"):
+        raise NotToBeHad(f"{folder}: this trial is incomplete; run it again into the same folder")
+    return Trial(folder, info)
+
+
+def write_info(folder: Path, info: Mapping[str, Any]) -> None:
+    """Write trial.toml."""
+    write_text(folder / TRIAL, tomlkit.dumps({"format": FORMAT, **info}))
+
+
+def write_tables(
+    folder: Path,
+    readings: pd.DataFrame,
+    records: pd.DataFrame,
+    scores: pd.DataFrame,
+    verdicts: Mapping[str, Any],
+) -> None:
+    """Write everything of a trial but trial.toml."""
+    for name, table in ((READINGS, readings), (RECORDS, records)):
+        with new_file(folder / name) as part:
+            table.to_parquet(part, index=False)
+    with new_file(folder / SCORES) as part:
+        scores.to_csv(part, index=False, lineterminator="\n")
+    write_text(folder / VERDICTS, json.dumps(verdicts, indent=1) + "\n")
