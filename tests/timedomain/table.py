@@ -93,23 +93,31 @@ class Row:
     shifts_s: tuple[float, ...]
 
 
-def compare(case: Case, forward: Callable[[Case], Array]) -> Row:
-    """Set `forward(case)`, the pressure that comes back, against the lattice."""
-    ours, theirs = respond(case.incident(), case.lattice()), forward(case)
+def compare(
+    case: Case, forward: Callable[[Case], Array], incident: Array | None = None, keep: int = 1
+) -> Row:
+    """Set `forward(case)`, the pressure that comes back, against the lattice.
+
+    `incident` replaces the case's own on the lattice's clock; of what comes back every `keep`-th
+    step is compared.
+    """
+    source = case.incident() if incident is None else incident
+    ours = respond(source, case.lattice())[::keep]
+    terms = respond_by_order(source, case.lattice(), 1)[:, ::keep]
+    theirs = forward(case)
     nrms = float(np.linalg.norm(theirs - ours) / np.linalg.norm(ours))
-    return Row(case, nrms, tuple(_shifts(case, ours, theirs)))
+    return Row(case, nrms, tuple(_shifts(ours, theirs, terms, keep * STEP)))
 
 
-def _shifts(case: Case, ours: Array, theirs: Array) -> Iterable[float]:
+def _shifts(ours: Array, theirs: Array, terms: Array, step_s: float) -> Iterable[float]:
     """Delay of each echo in `theirs` against `ours` by least squares, if it stands alone.
 
-    It does where the rest of the record is 40 dB below it over its main part.
+    It does where the rest of the record is 26 dB below it over its main part.
     """
-    terms = respond_by_order(case.incident(), case.lattice(), 1)
     for term in terms:
         body = np.abs(term) > 0.1 * np.abs(term).max()
         gate = slice(int(np.argmax(body)), body.size - int(np.argmax(body[::-1])))
-        slope = np.gradient(ours, STEP)[gate]
+        slope = np.gradient(ours, step_s)[gate]
         if np.linalg.norm((ours - term)[gate]) < 0.05 * np.linalg.norm(term[gate]):
             yield float(slope @ (ours - theirs)[gate] / (slope @ slope))
 
