@@ -1,7 +1,8 @@
 """Bias and precision (ISO 5725) of readings of the right echoes, and what a wrong velocity adds."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,9 +71,14 @@ def bias_interval(
     what = "readings" if sampling.specimen is None else "specimens"
     if not bootstrap or m > BOOTSTRAP_UP_TO:
         return _student(total, count), f"Student's interval of {m} {what}"
+    return bootstrap_interval((total, count), _ratio), f"bootstrap of {m} {what}"
+
+
+def bootstrap_interval(data: tuple[Floats, ...], statistic: Callable[..., Any]) -> Interval:
+    """Bias-corrected accelerated interval of `statistic(*data, axis)` of paired samples."""
     found = stats.bootstrap(
-        (total, count),
-        _ratio,
+        data,
+        statistic,
         paired=True,
         vectorized=True,
         n_resamples=RESAMPLES,
@@ -80,7 +86,7 @@ def bias_interval(
         method="BCa",
         rng=np.random.default_rng(0),
     ).confidence_interval
-    return Interval(float(found.low), float(found.high)), f"bootstrap of {m} {what}"
+    return Interval(float(found.low), float(found.high))
 
 
 def _units(error: Floats, sampling: Sampling) -> tuple[Floats, Floats]:

@@ -72,7 +72,6 @@ class Sampling:
         if k in (0, n):
             return Evidence(p * clusters, clusters, note)
         worth = min(n, p * (1 - p) / variance) if variance > 0 else n
-        worth *= (
-            float(special.stdtrit(n - 1, 1 - alpha) / special.stdtrit(clusters - 1, 1 - alpha)) ** 2
-        )
+        all_records, between = special.stdtrit([n - 1, clusters - 1], 1 - alpha)
+        worth *= float(all_records / between) ** 2
         return Evidence(p * worth, worth, note)
