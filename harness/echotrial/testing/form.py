@@ -31,7 +31,8 @@ def _value_faults(readings: Readings) -> Iterator[tuple[str, int]]:
         "a second mark that is not behind the first": r.second_echo_s <= r.first_echo_s,
         "spans that are no whole number from 1 up": ~np.isnan(r.spans)
         & ((r.spans < 1) | np.isinf(r.spans) | (np.round(r.spans) != r.spans)),
-        "a gate that ends before it starts": r.gate_end_s < r.gate_start_s,
+        "a reading from a gate that ends before it starts": answered
+        & (r.gate_end_s < r.gate_start_s),
         "a confidence outside [0, 1]": (r.confidence < 0) | (r.confidence > 1),
         "a reason that is no Reason": ~np.isin(r.reason, codes),
         "a reading together with a reason for silence": answered & (r.reason != Reason.READ),

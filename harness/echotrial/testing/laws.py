@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect
 from echotrial.testing.case import Broken, Case
-from echotrial.testing.sameness import GATE_EDGE, ROUNDING, Allowed, difference, joined
+from echotrial.testing.sameness import ROUNDING, difference, joined
 from echotrial.testing.search import batches, search
 from echotrial.testing.signals import Record, Scene, batch_of
 from echotrial.testing.subject import Subject, read
@@ -51,19 +51,17 @@ def _require_chunks_agree(scene: Scene, detect: Detect) -> None:
 def gain_invariant(subject: Subject) -> str:
     """Half the gain, or less, changes no reading (if the detector says so)."""
     # Powers of two, so that float32 rounding cannot blur the verdict.
-    return _unchanged(subject, "gain", "at 1/2^k of the gain, k", _weaker, (1, 8), ROUNDING)
+    return _unchanged(subject, "gain", "at 1/2^k of the gain, k", _weaker, (1, 8))
 
 
 def shift_invariant(subject: Subject) -> str:
     """Records that start later, on the same clock, are read the same (if it says so)."""
-    return _unchanged(
-        subject, "shift", "started later by samples", _started_later, (-32, 32), GATE_EDGE
-    )
+    return _unchanged(subject, "shift", "started later by samples", _started_later, (-32, 32))
 
 
 def polarity_invariant(subject: Subject) -> str:
     """Records upside down are read the same (if the detector says so)."""
-    return _unchanged(subject, "polarity", "upside down", _upside_down, (1, 1), ROUNDING)
+    return _unchanged(subject, "polarity", "upside down", _upside_down, (1, 1))
 
 
 def _unchanged(
@@ -72,7 +70,6 @@ def _unchanged(
     words: str,
     change: Change,
     span: tuple[int, int],
-    allowed: Allowed,
 ) -> str:
     for scene, detect in subject.prepared:
 
@@ -83,10 +80,10 @@ def _unchanged(
             before = read(detect, batch, scene.name, _told(records))
             changed = change(batch, by)
             after = read(detect, changed, scene.name, _told(records))
-            _require_same(f"{words} {by}", after, before, scene, changed, _told(records), allowed)
+            _require_same(f"{words} {by}", after, before, scene, changed, _told(records))
 
         search(law, batches(), st.integers(*span))
-    return f"{invariance}: agrees within {allowed.words}"
+    return f"{invariance}: agrees within {ROUNDING.words}"
 
 
 def _weaker(batch: Batch, by: int) -> Batch:
@@ -118,9 +115,8 @@ def _require_same(
     scene: Scene,
     batch: Batch,
     made_of: str,
-    allowed: Allowed = ROUNDING,
 ) -> None:
-    found = difference(now, before, allowed)
+    found = difference(now, before)
     if found:
         what, row = found
         raise Broken(f"{words}: {what}", Case(scene.name, batch, row, made_of, now))

@@ -13,7 +13,7 @@ from echotrial.detector import Detect, bounds_of, candidates_of, choices_of
 from echotrial.errors import NotApplicable
 from echotrial.testing.case import Broken, Case
 from echotrial.testing.odd import ODD, spike
-from echotrial.testing.sameness import ROUNDING, difference, joined
+from echotrial.testing.sameness import difference, joined
 from echotrial.testing.search import search
 from echotrial.testing.signals import Record, Scene, batch_of, noise_batch, trace
 from echotrial.testing.subject import Subject, read
@@ -57,7 +57,7 @@ def _require_good_neighbours(scene: Scene, detect: Detect) -> None:
     beside = [Batch.take(mixed, slice(i, i + 1)) for i in ends]
     alone = joined([read(detect, b, scene.name) for b in beside])
     among = type(together)(**{name: column[ends] for name, column in vars(together).items()})
-    found = difference(among, alone, ROUNDING)
+    found = difference(among, alone)
     if found:
         raise Broken(
             f"an odd record in the batch changes the reading of a good one: {found[0]}",
