@@ -5,6 +5,8 @@ from pathlib import Path
 from echotrial.hooks import CorpusEntry, ForwardModel, hookimpl
 
 SPECS = Path(__file__).parent / "specs"
+#: Recordings with a public home, see `echotrial.corpus.catalogue`.
+CATALOGUE = Path(__file__).parent / "catalogue"
 #: What a trial takes without arguments.
 DEFAULTS = ("stainless-tube-20mhz", "nylon-tube-near-matched", "nylon-tube-mismatched")
 
@@ -19,7 +21,9 @@ def forward_model() -> ForwardModel:
 
 @hookimpl
 def corpora() -> list[CorpusEntry]:
-    """Every spec in `SPECS`, those of `DEFAULTS` first."""
+    """Every spec in `SPECS`, those of `DEFAULTS` first, then the recordings of `CATALOGUE`."""
     names = [path.stem for path in sorted(SPECS.glob("*.toml"))]
     ordered = [*DEFAULTS, *(n for n in names if n not in DEFAULTS)]
-    return [CorpusEntry(n, SPECS / f"{n}.toml", default=n in DEFAULTS) for n in ordered]
+    specs = [CorpusEntry(n, SPECS / f"{n}.toml", default=n in DEFAULTS) for n in ordered]
+    recorded = [CorpusEntry(p.stem, p, kind="recorded") for p in CATALOGUE.glob("*.toml")]
+    return specs + sorted(recorded, key=lambda entry: entry.name)

@@ -21,11 +21,13 @@ from echotrial.host import Host
 
 #: Records made at once; fixed, so that BLAS meets the same shapes whoever makes them.
 CHUNK = 512
+#: Chunks that make another process worth its start.
+CHUNKS_A_WORKER = 8
 #: What `run` takes of a spec that does not say.
 SIZES: Mapping[str, Mapping[str, int]] = {
     "smoke": {"prove": 200, "tune": 100},
     "run": {"prove": 2000, "tune": 1000},
-    "standard": {"prove": 5500, "tune": 1000},
+    "standard": {"prove": 5000, "tune": 1000},
 }
 Size = str | Mapping[str, int]
 Progress = Callable[[int, int], None]
@@ -65,7 +67,7 @@ def build(
     out
         Folder; None keeps it among the user's corpora.
     workers
-        Processes; the bytes are the same whatever their number.
+        Processes at most; the bytes are the same whatever their number.
     progress
         Called with the records made so far and the number wanted.
     replace
@@ -175,7 +177,7 @@ def _records(
     model: ForwardModel, spec: Spec, seed: int, chunks: list[Chunk], workers: int
 ) -> Iterator[SyntheticRecords]:
     """Records chunk by chunk, in order; at most two chunks a worker are on their way."""
-    wanted = min(workers, len(chunks))
+    wanted = min(workers, len(chunks) // CHUNKS_A_WORKER)
     if wanted < 2 or not _travels(model, spec):
         yield from (model.records(spec, c.split, seed, c.start, c.stop) for c in chunks)
         return

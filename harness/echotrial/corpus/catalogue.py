@@ -138,10 +138,11 @@ def download(entry: Entry, base: str | None = None) -> Path:
 
 
 def _not_to_be_had(entry: Entry, address: str, error: Exception) -> NotToBeHad:
+    cause = getattr(error.args[0] if error.args else None, "reason", error)
     return NotToBeHad(
         f"'{entry.name}' could not be fetched.\n"
         f"Tried: {address}\n"
-        f"Got: {type(error).__name__}: {error}\n"
+        f"Got: {type(error).__name__}: {cause}\n"
         "What to do: try again with a network; or name a mirror with --from URL or in "
         f"{MIRROR};\nor bring the file by other means to {entry.kept}\n"
         f"(its sha256 has to be {entry.sha256}) and try again."
