@@ -51,6 +51,7 @@ class Chain:
     arrival_s: float
     start_s: float
     contact: bool
+    front_velocity: float
     trips: Complex
     admittance: Complex
     wall_loss: Complex
@@ -117,6 +118,7 @@ def _make(spec: "CorpusSpec") -> Chain:
         arrival_s=arrival,
         start_s=float(start),
         contact=contact,
+        front_velocity=layer.velocity,
         trips=np.ascontiguousarray(trips),
         admittance=1 / layer.impedance(grid.s),
         wall_loss=power_law(grid.s, spec.wall.row.attenuation_exponent, centre),
@@ -134,7 +136,7 @@ def _make(spec: "CorpusSpec") -> Chain:
 
 
 def grid_of(spec: "CorpusSpec") -> Grid:
-    """The grid that holds the widest pulse of a spec down to -100 dB, and every burst of ringing."""
+    """The grid that holds the widest pulse of a spec down to -80 dB."""
     probe = spec.probe
     if probe.echo is not None:
         return Grid(spec.rate, spec.samples, 0.0, min(spec.rate, probe.echo.rate) / 2)

@@ -9,8 +9,8 @@ from echotrial_corpora import delay_line
 from echotrial_corpora.chain import Chain, chain_of
 from echotrial_corpora.couplant import gaps
 from echotrial_corpora.materials import MATERIALS
-from echotrial_corpora.philox import key_of, uniforms
 from echotrial_corpora.probe import gaussian_width, ring_gain
+from echotrial_corpora.streams import stream
 from echotrial_corpora.varied import Varied
 from echotrial_corpora.wall import divergence
 
@@ -42,13 +42,13 @@ PARAMETERS: Final = np.dtype([(name, np.float64) for name in _FIELDS])
 
 
 class _Draw:
-    """Named streams of one stretch of records."""
+    """Named streams of one tile of records."""
 
-    def __init__(self, key: tuple[np.uint64, np.uint64], start: int, count: int) -> None:
-        self.key, self.start, self.count = key, start, count
+    def __init__(self, names: tuple[object, ...], count: int) -> None:
+        self.names, self.count = names, count
 
     def unit(self, name: str) -> NDArray[np.float64]:
-        return uniforms(self.key, name, self.start, self.count)
+        return stream(*self.names, name).random(self.count)
 
     def __call__(
         self, name: str, quantity: Varied | None, absent: float = 0.0
@@ -58,14 +58,9 @@ class _Draw:
         return quantity.at(self.unit(name))
 
 
-def key_for(spec: "CorpusSpec", split: str, seed: int) -> tuple[np.uint64, np.uint64]:
-    """Key of every random number of a split."""
-    return key_of("record", spec.key, split, seed)
-
-
-def draw(spec: "CorpusSpec", split: str, seed: int, start: int, stop: int) -> np.ndarray:
-    """Parameters of records `start` to `stop`, (n,) of `PARAMETERS`."""
-    return _fill(spec, _Draw(key_for(spec, split, seed), start, stop - start))
+def draw(spec: "CorpusSpec", names: tuple[object, ...], count: int) -> np.ndarray:
+    """Parameters of the tile of records called `names`, (count,) of `PARAMETERS`."""
+    return _fill(spec, _Draw(names, count))
 
 
 def nominal(spec: "CorpusSpec", thickness_m: NDArray[np.float64]) -> np.ndarray:
@@ -75,9 +70,9 @@ def nominal(spec: "CorpusSpec", thickness_m: NDArray[np.float64]) -> np.ndarray:
         def unit(self, name: str) -> NDArray[np.float64]:
             return np.full(self.count, 0.5)
 
-    found = _fill(spec, Middle((np.uint64(0), np.uint64(0)), 0, thickness_m.size))
+    found = _fill(spec, Middle((), thickness_m.size))
     found["kind"], found["thickness"] = WALL, thickness_m
-    found["divergence"] = _divergence(spec, found)
+    found["divergence"] = _divergence(chain_of(spec), found)
     found["lamination"] = found["burst"] = 0.0
     return found
 
@@ -88,6 +83,7 @@ def _fill(spec: "CorpusSpec", pick: _Draw) -> np.ndarray:
     _wall(spec, pick, found, chain)
     _kind(spec, pick, found)
     _couplant(spec, pick, found, chain)
+    found["divergence"] = _divergence(chain, found)
     _behind(spec, pick, found)
     _probe(spec, pick, found, chain)
     _receiver(spec, pick, found, chain)
@@ -105,7 +101,6 @@ def _wall(spec: "CorpusSpec", pick: _Draw, found: np.ndarray, chain: Chain) -> N
     found["taper"] = np.tan(pick("taper", wall.taper))
     found["roughness"] = pick("roughness", wall.roughness)
     found["outside_diameter"] = pick("outside diameter", wall.outside_diameter, np.inf)
-    found["divergence"] = _divergence(spec, found)
     found["grain"] = np.exp(pick("grain", wall.grain.level)) if wall.grain else 0.0
     if wall.lamination:
         hit = pick.unit("lamination") < wall.lamination.share
@@ -115,8 +110,9 @@ def _wall(spec: "CorpusSpec", pick: _Draw, found: np.ndarray, chain: Chain) -> N
         )
 
 
-def _divergence(spec: "CorpusSpec", found: np.ndarray) -> NDArray[np.float64]:
-    return divergence(found["thickness"], found["outside_diameter"] / 2)
+def _divergence(chain: Chain, found: np.ndarray) -> NDArray[np.float64]:
+    refraction = found["velocity"] / chain.front_velocity
+    return divergence(found["thickness"], found["curvature"], refraction)
 
 
 def _thickness(spec: "CorpusSpec", pick: _Draw) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

@@ -13,16 +13,23 @@ def rough_reflection(s: ArrayLike, velocity: float, rms_m: ArrayLike) -> NDArray
     return np.asarray(np.exp(-2 * k_squared * np.asarray(rms_m) ** 2))
 
 
-def divergence(thickness_m: ArrayLike, outside_radius_m: ArrayLike) -> NDArray[np.float64]:
-    """Amplitude left per round trip off the bore of a tube: (1 + 2 d / R_i)^(-1/2).
+def divergence(
+    thickness_m: ArrayLike, curvature_per_m: ArrayLike, refraction: ArrayLike
+) -> NDArray[np.float64]:
+    """Amplitude left per round trip of a beam that enters a tube not square to its surface.
 
-    Ray optics in one plane (derived): the bore is a convex mirror of focal length R_i / 2, so a
-    plane wave comes back d further on 1 + 2 d / R_i times as wide. A flat part has radius inf.
-    What the curved outside does is in the couplant's gap distribution.
+    Ray optics in one plane, on the unrolled wall (derived): outside and bore are concentric, so a
+    beam square to the surface comes back on itself, however round the tube. Under a tip whose
+    curvature differs by `curvature_per_m` (part minus tip) rays enter at refraction x curvature x
+    from the normal at x, and one round trip makes them 1 + 2 d refraction curvature times as wide.
+
+    Parameters
+    ----------
+    refraction
+        Velocity of the wall over that of what the sound comes from (Snell).
     """
-    d, outside = np.asarray(thickness_m), np.asarray(outside_radius_m)
-    inner = np.maximum(outside - d, 0.05 * outside)
-    return np.asarray(1 / np.sqrt(1 + 2 * d / inner))
+    spread = 2 * np.asarray(thickness_m) * np.asarray(refraction) * np.abs(curvature_per_m)
+    return np.asarray(1 / np.sqrt(1 + spread))
 
 
 def taper_offsets(slope: float, across_m: NDArray[np.float64]) -> NDArray[np.float64]:
