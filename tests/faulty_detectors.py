@@ -9,7 +9,6 @@ import os
 import random
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
 from echotrial.ascan import Readings
@@ -71,6 +70,12 @@ def os_exits(batch):
     return _answer(batch)
 
 
+def dislikes_practice(batch):
+    if (np.abs(batch.samples[:, 0]) < 5e-3).all():  # the invented A-scans of the warm-up
+        os._exit(1)
+    return _answer(batch)
+
+
 def segfaults(batch):
     if _poisoned(batch).any():
         ctypes.string_at(0)
@@ -103,7 +108,6 @@ def meddles(batch):
         np.random.seed(1)  # noqa: NPY002
         random.seed(1)
         os.chdir("/")
-        Path("/tmp").stat()
     return _answer(batch)
 
 

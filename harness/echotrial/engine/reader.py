@@ -1,6 +1,6 @@
 """Detectors over a corpus: the readings of every record, whatever happens."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,8 +9,10 @@ import pandas as pd
 from echotrial.engine import plan
 from echotrial.engine.job import DetectorCall, Job, Limits
 from echotrial.engine.plan import Rows, Span
+from echotrial.engine.pool import Pool
 from echotrial.engine.slices import Labels, Slice
 from echotrial.engine.source import AnyCorpus, source_of, splits_of
+from echotrial.engine.threads import single_threaded
 from echotrial.engine.work import Bench
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.host import LoadedDetector
@@ -105,15 +107,21 @@ class Reading:
 
     def __iter__(self) -> Iterator[pd.DataFrame]:
         tiles = plan.tiles_of(self.records)
-        spans = plan.chunks(tiles, self._length, self.job.chunk)
+        spans = list(plan.chunks(tiles, self._length, self.job.chunk))
         for slices in self._read(spans):
             yield self._frame(slices)
 
-    def _read(self, spans: Iterable[Span]) -> Iterator[list[Slice]]:
+    def _read(self, spans: Sequence[Span]) -> Iterator[list[Slice]]:
+        everyone = tuple(range(len(self.job.calls)))
+        if self._workers and spans:
+            with Pool(self.job, min(self._workers, len(spans))) as pool:
+                yield from pool.read((span, everyone) for span in spans)
+            return
         bench = Bench(self.job, self._factories)
-        everyone = range(len(self.job.calls))
         for span in spans:
-            yield bench.read(span, everyone)
+            with single_threaded():
+                slices = bench.read(span, everyone)
+            yield slices
 
     def _frame(self, slices: list[Slice]) -> pd.DataFrame:
         for part in slices:

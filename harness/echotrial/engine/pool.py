@@ -1,0 +1,210 @@
+"""Worker processes that read chunks; a detector that hangs or dies loses only its own records."""
+
+import pickle
+import time
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from multiprocessing.connection import wait
+from types import TracebackType
+from typing import Self
+
+from echotrial.engine.job import Job
+from echotrial.engine.nest import Nest, borrow, give_back
+from echotrial.engine.plan import Span
+from echotrial.engine.slices import Slice, Status, joined
+from echotrial.engine.slot import Doing, Slot, Task
+
+#: Chunks that may be ahead of the slowest one, per worker: what bounds memory.
+_AHEAD = 16
+#: Times in a row that workers may die outside any detector before the run is given up.
+_MYSTERIES = 3
+
+Wanted = tuple[Span, tuple[int, ...]]
+
+
+class Pool:
+    """`workers` processes for one job; use as a context manager.
+
+    A worker that dies or runs out of time while a detector is at work puts that detector under
+    suspicion: it gets the same records in a fresh process, alone, then their halves, down to the
+    records that really fail. The others get the chunk without it.
+    """
+
+    def __init__(self, job: Job, workers: int) -> None:
+        self._job, self._workers = job, workers
+        self._nest: Nest | None = None
+        self._slots: list[Slot] = []
+        self._urgent: deque[Task] = deque()
+        self._parts: dict[Span, dict[int, list[Slice]]] = {}
+        self._off: dict[int, tuple[Status, str]] = {}
+        self._cold: set[int] = set()
+        self._lost_s = dict.fromkeys(range(len(job.calls)), 0.0)
+        self._mysteries = 0
+
+    def __enter__(self) -> Self:
+        job = pickle.dumps(self._job, protocol=pickle.HIGHEST_PROTOCOL)
+        self._nest = borrow(self._workers)
+        try:
+            for place in range(self._workers):
+                self._slots.append(Slot(self._nest, place, job))
+        except BaseException:
+            self._nest.close()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        assert self._nest is not None
+        for slot in self._slots:
+            slot.kill()
+        give_back(self._nest)
+
+    # -- chunks in, slices out --------------------------------------------------------------------
+
+    def read(self, wanted: Iterable[Wanted]) -> Iterator[list[Slice]]:
+        """Slices of each chunk, one a detector, in the order asked for."""
+        coming, order = iter(wanted), deque[Wanted]()
+        while True:
+            coming_is_empty = self._hand_out(coming, order)
+            if not order and coming_is_empty:
+                return
+            while order and self._is_complete(order[0]):
+                yield self._collected(order.popleft())
+            if order and any(slot.task for slot in self._slots):
+                self._listen()
+
+    def _hand_out(self, coming: Iterator[Wanted], order: deque[Wanted]) -> bool:
+        """Give every idle worker something; True when no chunk is left to come."""
+        for slot in self._slots:
+            while slot.task is None:
+                task = self._urgent.popleft() if self._urgent else None
+                if task is None and len(order) < _AHEAD * self._workers:
+                    chunk = next(coming, None)
+                    if chunk is None:
+                        return True
+                    order.append(chunk)
+                    self._parts[chunk[0]] = {d: [] for d in chunk[1]}
+                    task = Task(chunk[0], *chunk)
+                if task is None:
+                    break
+                self._give(slot, task)
+        return False
+
+    def _give(self, slot: Slot, task: Task) -> None:
+        for detector in set(task.detectors) & set(self._off):
+            status, note = self._off[detector]
+            self._keep(task, [Slice.failed(detector, task.span, status, note, final=False)])
+        left = tuple(d for d in task.detectors if d not in self._off)
+        if not left:
+            return
+        if task.alone and slot.history - set(left):
+            slot.renew()
+        try:
+            slot.give(Task(task.chunk, task.span, left, task.alone), warm=not self._is_cold(left))
+        except OSError:  # it died while idle
+            self._urgent.appendleft(task)
+            slot.renew()
+
+    def _is_cold(self, detectors: Sequence[int]) -> bool:
+        return bool(self._cold.intersection(detectors))
+
+    def _keep(self, task: Task, slices: Iterable[Slice]) -> None:
+        for part in slices:
+            self._parts[task.chunk][part.detector].append(part)
+
+    def _is_complete(self, wanted: Wanted) -> bool:
+        span, detectors = wanted
+        parts = self._parts[span]
+        return all(sum(len(p.span) for p in parts[d]) == len(span) for d in detectors)
+
+    def _collected(self, wanted: Wanted) -> list[Slice]:
+        parts = self._parts.pop(wanted[0])
+        return [joined(parts[d]) for d in wanted[1]]
+
+    # -- what workers say, and what their silence means ----------------------------------------
+
+    def _listen(self) -> None:
+        """Wait until a worker says something or its time is up, and act on it."""
+        busy: dict[object, Slot] = {slot.link: slot for slot in self._slots if slot.task}
+        limits = [slot.doing.left_s for slot in busy.values() if slot.doing]
+        ready = wait(
+            [slot.link for slot in busy.values()], max(0.0, min(limits)) if limits else None
+        )
+        for link in ready:
+            self._hear(busy[link])
+        for slot in busy.values():
+            if slot.doing and slot.doing.left_s <= 0:
+                note = f"no answer within {slot.doing.limit_s:g} s"
+                self._fault(slot, Status.TIMED_OUT, note)
+
+    def _hear(self, slot: Slot) -> None:
+        assert slot.task is not None
+        try:
+            kind, *content = slot.link.recv()
+        except Exception:  # it died, perhaps in the middle of a word
+            self._fault(slot, Status.CRASHED, None)
+            return
+        if kind == "doing":
+            slot.doing = self._as_doing(*content[0])
+        elif kind == "done":
+            self._keep(slot.task, content[0])
+            self._mysteries = 0
+            slot.task = slot.doing = None
+            if content[1]:  # it holds half of its memory: what comes next could suffer
+                slot.renew()
+        elif kind == "fault":
+            self._fault(slot, Status.CRASHED, str(content[0]))
+        else:
+            raise content[0]
+
+    def _as_doing(self, phase: str, detector: int, records: int) -> Doing:
+        limits = self._job.limits
+        seconds = limits.seconds(records, self._job.chunk) if phase == "read" else limits.prepare_s
+        return Doing(phase, detector, time.monotonic(), seconds)
+
+    def _fault(self, slot: Slot, status: Status, note: str | None) -> None:
+        """End a worker's child and decide how its task goes on."""
+        task, doing = slot.task, slot.doing
+        assert task is not None
+        how = slot.renew()
+        if doing is None:
+            self._mystery(task, how)
+            return
+        self._lost_s[doing.detector] += time.monotonic() - doing.since
+        rest = tuple(d for d in task.detectors if d != doing.detector)
+        if rest:
+            self._urgent.appendleft(Task(task.chunk, task.span, rest))
+        self._suspect(task, doing, status, note or how)
+
+    def _mystery(self, task: Task, how: str) -> None:
+        self._mysteries += 1
+        if self._mysteries > _MYSTERIES:
+            raise RuntimeError(f"workers die before any detector is at work: {how}")
+        self._urgent.appendleft(task)
+
+    def _suspect(self, task: Task, doing: Doing, status: Status, note: str) -> None:
+        """Single out the records at which a detector fails; it has just failed at these."""
+        me, limits = doing.detector, self._job.limits
+        again = Task(task.chunk, task.span, (me,), alone=True)
+        if doing.phase == "warm up":  # it may be made for other A-scans: try without
+            self._cold.add(me)
+            self._urgent.append(again)
+        elif not task.alone and status is Status.CRASHED:
+            self._urgent.append(again)
+        elif doing.phase == "prepare":
+            self._off[me] = (status, f"prepare: {note}")
+            self._urgent.append(again)
+        elif len(task.span) == 1:
+            lasting = status is Status.CRASHED and "MemoryError" not in note
+            self._keep(task, [Slice.failed(me, task.span, status, note, final=lasting)])
+        elif self._lost_s[me] > limits.patience_s:
+            lost = f"given up after {self._lost_s[me]:.0f} s lost to time limits and deaths"
+            self._off[me] = (status, f"{lost}; the last: {note}")
+            self._urgent.append(again)
+        else:
+            for half in task.span.halves():
+                self._urgent.append(Task(task.chunk, half, (me,), alone=True))

@@ -1,0 +1,78 @@
+"""The near end of a worker child: give it tasks, end it when it has to be."""
+
+import os
+import signal
+import time
+from contextlib import suppress
+from dataclasses import dataclass
+
+from echotrial.engine.nest import Nest
+from echotrial.engine.plan import Span
+from echotrial.errors import NotToBeHad
+
+_ATTEMPTS = 20
+
+
+@dataclass(frozen=True)
+class Task:
+    """A part of a chunk that some of the detectors still have to read.
+
+    `alone`: in a process that has run no other detector, because this one is under suspicion.
+    """
+
+    chunk: Span
+    span: Span
+    detectors: tuple[int, ...]
+    alone: bool = False
+
+
+@dataclass
+class Doing:
+    """What a child does at the moment."""
+
+    phase: str
+    detector: int
+    since: float
+    limit_s: float
+
+    @property
+    def left_s(self) -> float:
+        """Seconds until its time is up."""
+        return self.since + self.limit_s - time.monotonic()
+
+
+class Slot:
+    """One place in a nest. `link` leads to its living child; `task` is what that works on."""
+
+    def __init__(self, nest: Nest, place: int, job: bytes) -> None:
+        self._nest, self._place, self._job = nest, place, job
+        self.connect()
+
+    def connect(self) -> str:
+        """Wait for a child, hand it the job; return how the child before it ended."""
+        self.task: Task | None = None
+        self.doing: Doing | None = None
+        self.history: set[int] = set()
+        for _ in range(_ATTEMPTS):  # a child may have been killed since it called
+            with suppress(EOFError, OSError):
+                self.link, self._child, how_the_last_one_ended = self._nest.hatch(self._place)
+                self.link.send_bytes(self._job)
+                return how_the_last_one_ended
+        raise NotToBeHad("worker processes die as soon as they start")
+
+    def give(self, task: Task, *, warm: bool) -> None:
+        """Let the child begin on a task."""
+        self.task, self.doing = task, None
+        self.history.update(task.detectors)
+        self.link.send((task.span, task.detectors, warm))
+
+    def renew(self) -> str:
+        """End the child, with all it may have started, and wait for a new one."""
+        self.kill()
+        return self.connect()
+
+    def kill(self) -> None:
+        """End the child."""
+        self.link.close()
+        with suppress(ProcessLookupError, PermissionError):
+            os.killpg(self._child, signal.SIGKILL)

@@ -1,0 +1,172 @@
+"""Detectors in worker processes: whatever one does, it loses its own records and no others."""
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pandas as pd
+import psutil
+import pytest
+from echotrial.engine import Limits, Reading, read_corpus
+
+from tests import fault_table
+from tests.engine_stand_in import expected_mm, faulty, stand_in
+
+
+def workers_of(process):
+    """The template processes and their children, by command line."""
+    found = []
+    for child in process.children(recursive=True):
+        try:
+            if any("echotrial.engine.worker" in word for word in child.cmdline()):
+                found.append(child)
+        except (psutil.NoSuchProcess, psutil.ZombieProcess):
+            continue
+    return found
+
+
+def gone(processes, seconds=20.0):
+    _, alive = psutil.wait_procs(processes, timeout=seconds)
+    return [p for p in alive if p.status() != psutil.STATUS_ZOMBIE] == []
+
+
+@pytest.fixture(scope="module")
+def few():
+    """The faults that no exception handler can catch, side by side."""
+    names = ["os-exits", "hangs", "segfaults", "prepare-exits", "floods", "honest"]
+    corpus = stand_in(40, poisoned=[17])
+    limits = Limits(chunk_s=2, record_s=1)
+    return corpus, read_corpus(corpus, faulty(*names), workers=2, limits=limits).readings
+
+
+@pytest.mark.parametrize(
+    ("name", "status", "note"),
+    [
+        ("os-exits", "crashed", "its process ended with exit code 0"),
+        ("hangs", "timed out", "no answer within 1 s"),
+        ("segfaults", "crashed", "its process was killed by SIGSEGV"),
+    ],
+)
+def test_only_the_poisoned_record_is_lost(few, name, status, note):
+    corpus, readings = few
+    frame = readings[readings["detector"] == name].set_index("record")
+    assert frame.index[frame["status"] != "ok"].tolist() == [17]
+    assert (frame.loc[17, "status"], frame.loc[17, "note"]) == (status, note)
+    good = np.delete(np.arange(40), 17)
+    np.testing.assert_array_equal(frame.loc[good, "thickness_mm"], expected_mm(corpus)[good])
+
+
+def test_detectors_beside_them_lose_nothing(few):
+    corpus, readings = few
+    for name in ("honest", "floods"):
+        frame = readings[readings["detector"] == name]
+        assert (frame["status"] == "ok").all()
+        np.testing.assert_array_equal(frame["thickness_mm"], expected_mm(corpus))
+
+
+def test_one_that_dies_in_prepare_loses_all_its_records(few):
+    _, readings = few
+    frame = readings[readings["detector"] == "prepare-exits"]
+    assert len(frame) == 40
+    assert (frame["note"] == "prepare: its process ended with exit code 7").all()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fault", fault_table.FAULTS, ids=lambda f: f.detector)
+def test_every_fault_costs_what_it_may(fault, all_faults):
+    assert fault_table.complaint(fault, all_faults) == ""
+
+
+@pytest.fixture(scope="module")
+def all_faults():
+    return fault_table.run(workers=2)
+
+
+def test_workers_and_chunks_change_no_byte():
+    corpus = stand_in(1300, poisoned=[5, 700])
+    detectors = faulty("honest", "raises", "draws")
+    here = read_corpus(corpus, detectors).readings
+    for workers, chunk in ((1, 256), (2, 512), (2, None)):
+        there = read_corpus(corpus, detectors, workers=workers, chunk=chunk).readings
+        pd.testing.assert_frame_equal(there, here)
+
+
+def test_more_workers_than_records():
+    corpus = stand_in(2)
+    assert len(read_corpus(corpus, faulty("honest"), workers=2).readings) == 2
+
+
+def test_a_worker_killed_from_outside_loses_nothing():
+    corpus = stand_in(4000)
+
+    def kill_one(_):
+        children = [p for w in workers_of(psutil.Process()) for p in w.children()]
+        with contextlib.suppress(ProcessLookupError):
+            if children:
+                os.kill(children[0].pid, signal.SIGKILL)
+
+    readings = read_corpus(
+        corpus, faulty("honest"), workers=2, chunk=256, progress=kill_one
+    ).readings
+    assert (readings["status"] == "ok").all()
+    np.testing.assert_array_equal(readings["thickness_mm"], expected_mm(corpus))
+
+
+def test_children_end_with_the_run_even_when_it_is_left_early():
+    run = iter(Reading(stand_in(4000), faulty("honest"), workers=2, chunk=256))
+    next(run)
+    children = [p for w in workers_of(psutil.Process()) for p in w.children()]
+    assert len(children) >= 2
+    run.close()
+    assert gone(children)
+
+
+@pytest.mark.slow
+def test_workers_end_with_a_starter_that_is_killed(tmp_path):
+    script = tmp_path / "starter.py"
+    script.write_text(
+        "from tests.engine_stand_in import faulty, stand_in\n"
+        "from echotrial.engine import read_corpus\n"
+        "read_corpus(stand_in(600, poisoned=[3]), faulty('hangs'), workers=2, chunk=256)\n"
+    )
+    starter = subprocess.Popen([sys.executable, script], env={**os.environ, "PYTHONPATH": "."})
+    try:
+        deadline = time.monotonic() + 60
+        started = []
+        while len(started) < 3 and time.monotonic() < deadline:
+            started = workers_of(psutil.Process(starter.pid))
+            time.sleep(0.1)
+        time.sleep(2)  # one of them hangs in a detector by now
+    finally:
+        starter.kill()
+        starter.wait()
+    assert len(started) >= 2
+    assert gone(started)
+
+
+@pytest.mark.slow
+def test_memory_that_a_detector_keeps_does_not_reach_the_others():
+    corpus = stand_in(256 * 16)
+    limits = Limits(memory_bytes=500 << 20)  # all of its calls together would take 1 GiB
+    result = read_corpus(
+        corpus, faulty("leaks-memory", "honest"), workers=1, chunk=256, limits=limits
+    )
+    assert (result.readings["status"] == "ok").all()
+
+
+@pytest.mark.slow
+def test_a_detector_that_always_hangs_is_given_up():
+    corpus = stand_in(600, poisoned=range(600))
+    limits = Limits(chunk_s=1, record_s=1, patience_s=3)
+    began = time.monotonic()
+    result = read_corpus(corpus, faulty("hangs", "honest"), workers=2, chunk=256, limits=limits)
+    assert time.monotonic() - began < 60
+    frame = result.readings[result.readings["detector"] == "hangs"]
+    assert len(frame) == 600
+    assert (frame["status"] == "timed out").all()
+    assert frame["note"].str.contains("given up after").any()
+    assert (result.readings["status"] == "ok").sum() == 600
