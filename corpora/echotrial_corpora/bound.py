@@ -34,11 +34,11 @@ Array = NDArray[np.float64]
 Spectra = NDArray[np.complex128]
 
 
-#: Half the central differences by which thickness, gap and spread are varied, metres: a phase of
-#: some 1e-3 at the twentieth multiple, where both truncation and rounding are below 1e-6.
-STEP: Final = 1e-9
+#: Differences by which thickness, gap and spread are varied, metres. A multiple's phase turns by
+#: some 1e-5 per order, so what is cut off is below 1e-4 and what is rounded away below 1e-9.
+STEP: Final = 1e-10
 #: The same for the logarithm of attenuation.
-LOG_STEP: Final = 1e-4
+LOG_STEP: Final = 1e-5
 #: What is known beforehand, as standard deviations (ours; common practice, no source). Of the gap:
 #: a film squeezed out by hand. Of its spread: the larger of a share, for alignment, and a length.
 GAP_PRIOR: Final = 10e-6
@@ -92,29 +92,25 @@ def record_slopes(chain: Chain, params: np.ndarray, gains: Array) -> Spectra:
     aperture) and logarithm of attenuation. Clipped samples tell nothing.
     """
     plain = _response(chain, params)
-    sagitta = 2 / chain.radius_m**2
+
+    def slope(name: str, step: float | Array, unit: float) -> Spectra:
+        moved = params.copy()
+        moved[name] += step
+        return (_response(chain, moved) - plain) / unit
+
+    sagitta = STEP * 2 / chain.radius_m**2
     laplace = [
-        _difference(chain, params, "thickness", STEP) / STEP,
+        slope("thickness", STEP, STEP),
         -chain.grid.s * plain,
         plain,
-        _difference(chain, params, "gap", STEP) / STEP,
-        _difference(chain, params, "curvature", STEP * sagitta) / STEP,
-        _difference(chain, params, "attenuation", LOG_STEP * params["attenuation"]) / LOG_STEP,
+        slope("gap", STEP, STEP),
+        slope("curvature", sagitta, STEP),
+        slope("attenuation", LOG_STEP * params["attenuation"], LOG_STEP),
     ]
     records = _in_time(chain, np.stack(laplace, axis=1)) * gains[:, None, None]
     clipped = np.abs(records[:, 2]) >= 1
     records *= ~clipped[:, None, :]
     return np.asarray(scipy.fft.rfft(records, axis=2))
-
-
-def _difference(chain: Chain, params: np.ndarray, name: str, step: float | Array) -> Spectra:
-    """Half the difference of the responses `step` above and below, (n, bins in band)."""
-    ends = []
-    for sign in (1, -1):
-        moved = params.copy()
-        moved[name] += sign * step
-        ends.append(_response(chain, moved))
-    return (ends[0] - ends[1]) / 2
 
 
 def _response(chain: Chain, params: np.ndarray) -> Spectra:

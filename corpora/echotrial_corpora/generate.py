@@ -75,20 +75,21 @@ def _pulse(p, s, start, rate, spectrum):  # type: ignore[no-untyped-def]
     centre = 2j * np.pi * p.centre
     ring = 2j * np.pi * p.ring
     curve = np.exp(2 * half * step * step)
-    off, image = s[0] - centre, s[0] + centre
     scale = 0.5 * rate * np.sqrt(2 * np.pi) / p.width
-    a = scale * np.exp(off * off * half - s[0] * delay + 1j * p.phase)
-    b = scale * np.exp(image * image * half - s[0] * delay - 1j * p.phase)
-    ra = np.exp((2 * off * step + step * step) * half - step * delay)
-    rb = np.exp((2 * image * step + step * step) * half - step * delay)
-    for k in range(s.size):
-        off, image = s[k] - centre, s[k] + centre
-        pa, pb = a * _over(1 + off * p.decay), b * _over(1 + image * p.decay)
-        if p.ring_gain != 0:
-            pa *= 1 + p.ring_gain * _over(s[k] - ring + p.ring_rate)
-            pb *= 1 + p.ring_gain * _over(s[k] + ring + p.ring_rate)
-        spectrum[k] = pa + pb
-        a, b, ra, rb = a * ra, b * rb, ra * curve, rb * curve
+    # the image at negative frequencies matters only where its Gaussian reaches above zero
+    reach = int((7 * p.width - 2 * np.pi * p.centre) / step.imag)
+    for sign in (1, -1):
+        off = s[0] - sign * centre
+        value = scale * np.exp(off * off * half - s[0] * delay + sign * 1j * p.phase)
+        turn = np.exp((2 * off * step + step * step) * half - step * delay)
+        for k in range(s.size if sign == 1 else min(max(reach, 0), s.size)):
+            off = s[k] - sign * centre
+            part = value * _over(1 + off * p.decay)
+            if p.ring_gain != 0:
+                part *= 1 + p.ring_gain * _over(s[k] - sign * ring + p.ring_rate)
+            spectrum[k] = part if sign == 1 else spectrum[k] + part
+            value *= turn
+            turn *= curve
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -101,82 +102,208 @@ def _recorded(s, delay, rate, recorded, spectrum):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _faces(p, s, loss, admittance, front, inner, trip, alone):  # type: ignore[no-untyped-def]
-    """Per bin: reflections delay line | couplant and couplant | wall, and the wall's round trip.
+def _faces(p, s, loss, admittance, front, inner, back):  # type: ignore[no-untyped-def]
+    """Reflections delay line | couplant | wall and wall | backing, at every NODE-th bin."""
+    for j in range(front.size):
+        k = min(j * NODE, s.size - 1)
+        y_wall = (1 / p.velocity + p.attenuation * loss[k] * _over(s[k])) / p.density
+        y_gap = (1 / p.couplant_velocity - p.couplant_loss * s[k]) / p.couplant_density
+        front[j] = (admittance[k] - y_gap) * _over(admittance[k] + y_gap)
+        inner[j] = (y_gap - y_wall) * _over(y_gap + y_wall)
+        back[j] = p.divergence * (y_wall - p.backing) * _over(y_wall + p.backing)
+        if p.kind == 1:  # dry: the delay line ends in air
+            front[j], inner[j] = (admittance[k] - y_wall) * _over(admittance[k] + y_wall), 0
+        if p.kind != 0:
+            back[j] = 0
 
-    `trip` has everything inside the wall, `alone` only the back wall (without a lamination's own
-    echoes); both without diffraction.
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _depth(p, s, loss, thickness, found):  # type: ignore[no-untyped-def]
+    """Round trip through a thickness of the wall, exp(-2 gamma d), and the rough back wall's part.
+
+    Over NODE bins the exponent is followed by the parabola through its first, middle and last
+    value, which a second-order recurrence runs through: exact but for the cubic part of the loss.
     """
     rough = 2 * (p.roughness / p.velocity) ** 2
+    last = s.size - 1
+    for k in range(0, s.size, NODE):
+        n = min(NODE, last - k) if k < last else 1
+        n += n % 2
+        values = np.empty(3, np.complex128)
+        for j in range(3):
+            i = min(k + j * n // 2, last)
+            gamma = s[i] / p.velocity + p.attenuation * loss[i]
+            values[j] = rough * s[i] * s[i] - 2 * gamma * thickness
+        bend = (values[2] - 2 * values[1] + values[0]) / (2 * (n / 2) ** 2)
+        slope = (4 * values[1] - 3 * values[0] - values[2]) / n
+        value, turn, curve = np.exp(values[0]), np.exp(slope + bend), np.exp(2 * bend)
+        for i in range(k, min(k + NODE, s.size)):
+            found[i] = value
+            value *= turn
+            turn *= curve
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _round_trip(p, s, loss, back, trip, alone):  # type: ignore[no-untyped-def]
+    """All that meets a wave inside the wall (`trip`), and its back wall only (`alone`).
+
+    On entry `back` is the reflection of the back wall at every NODE-th bin.
+    """
+    _depth(p, s, loss, p.thickness, trip)
     for k in range(s.size):
-        extra = p.attenuation * loss[k]
-        gamma = s[k] / p.velocity + extra
-        y_wall = (1 / p.velocity + extra * _over(s[k])) / p.density
-        y_gap = (1 / p.couplant_velocity - p.couplant_loss * s[k]) / p.couplant_density
-        front[k] = (admittance[k] - y_gap) * _over(admittance[k] + y_gap)
-        inner[k] = (y_gap - y_wall) * _over(y_gap + y_wall)
-        if p.kind == 1:  # dry: the delay line ends in air, and nothing lies behind
-            front[k] = (admittance[k] - y_wall) * _over(admittance[k] + y_wall)
-            inner[k] = 0
-        if p.kind != 0:
-            trip[k], alone[k] = 0, 0
-            continue
-        back = (y_wall - p.backing) * _over(y_wall + p.backing)
-        if p.layer > 0:
-            to_layer = (y_wall - p.layer_admittance) * _over(y_wall + p.layer_admittance)
+        trip[k] *= _between(back, k)
+        alone[k] = trip[k]
+    if p.layer > 0:
+        for k in range(s.size):
+            y_wall = (1 / p.velocity + p.attenuation * loss[k] * _over(s[k])) / p.density
+            face = (y_wall - p.layer_admittance) * _over(y_wall + p.layer_admittance)
+            bare = (y_wall - p.backing) * _over(y_wall + p.backing)
             beyond = (p.layer_admittance - p.backing) / (p.layer_admittance + p.backing)
             load = beyond * np.exp(-2 * s[k] * p.layer / p.layer_velocity)
-            back = (to_layer + load) * _over(1 + to_layer * load)
-        back *= p.divergence
-        once = back * np.exp(rough * s[k] * s[k] - 2 * gamma * p.thickness)
-        trip[k], alone[k] = once, once
-        if p.lamination > 0:
-            # a thin partial reflector: r from both sides, 1 - r^2 through it both ways
-            depth = np.exp(-2 * gamma * p.lamination_depth)
-            rest = once * _over(depth)
-            trip[k] = depth * (rest - p.lamination) * _over(1 - p.lamination * rest)
-            alone[k] = once * (1 - p.lamination * p.lamination)
+            trip[k] *= (face + load) * _over(bare * (1 + face * load))
+            alone[k] = trip[k]
+    if p.lamination > 0:
+        # a thin partial reflector: r from either side, 1 - r^2 through it both ways
+        depth = np.empty(s.size, np.complex128)
+        _depth(p, s, loss, p.lamination_depth, depth)
+        for k in range(s.size):
+            rest = trip[k] * _over(depth[k])
+            trip[k] = depth[k] * (rest - p.lamination) * _over(1 - p.lamination * rest)
+            alone[k] *= 1 - p.lamination * p.lamination
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
-def _strips(p, s, loss, gap, places, weights, front, inner, trip, every, tail, echoes, hold, back):  # type: ignore[no-untyped-def]
-    """Mean over the strips: tail (A), all back-wall echoes, and at every `every`-th bin T and B.
+@njit(inline="always")
+def _between(nodes, k):  # type: ignore[no-untyped-def]
+    """Value at bin k of what is smooth and known at every NODE-th bin."""
+    j, u = k // NODE, (k % NODE) / NODE
+    return nodes[j] * (1 - u) + nodes[j + 1] * u
 
-    `hold` and `back` get T w and B of each strip there, for the single orders.
-    """
-    n = gap.size
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lanes(p, s, gap, places, weights, w):  # type: ignore[no-untyped-def]
+    """Set up the state of up to LANES strips for `_sweep`; lanes left over weigh nothing."""
     step = s[1] - s[0]
-    e, turn, bend = np.empty(n, np.complex128), np.empty(n, np.complex128), np.empty(n)
-    x, xturn = np.ones(n, np.complex128), np.ones(n, np.complex128)
-    for j in range(n):
-        c, a = p.couplant_velocity, p.couplant_loss
-        e[j] = np.exp(-2 * gap[j] * (s[0] / c - a * s[0] * s[0]))
-        turn[j] = np.exp(-2 * gap[j] * (step / c - a * (2 * s[0] * step + step * step)))
-        bend[j] = np.exp(4 * gap[j] * a * (step * step).real)
-        x[j] = np.exp(-2 * s[0] / p.velocity * p.taper * places[j])
-        xturn[j] = np.exp(-2 * step / p.velocity * p.taper * places[j])
-    two, ts, bs = np.empty(n, np.complex128), np.empty(n, np.complex128), np.empty(n, np.complex128)
-    for k in range(s.size):
-        r01, r12, g = front[k], inner[k], trip[k]
-        both, through = r01 * r12, (1 - r01 * r01) * (1 - r12 * r12)
-        sum_a, sum_t = 0j, 0j
-        more = 2 * p.attenuation * p.taper * loss[k]
-        for j in range(n):
-            d = _over(1 + both * e[j])
-            z = more * places[j]
-            gj = g * x[j] * (1 - z * (1 - 0.5 * z))
-            b = -(r12 + r01 * e[j]) * d
-            t = weights[j] * through * e[j] * d * d
-            sum_a += weights[j] * (r01 + r12 * e[j]) * d
-            sum_t += t * gj * _over(1 - b * gj)
-            ts[j], bs[j] = t * x[j] * (1 - z * (1 - 0.5 * z)), b * x[j] * (1 - z * (1 - 0.5 * z))
-        for j in range(n):
-            e[j] *= turn[j]
-            turn[j] *= bend[j]
-            x[j] *= xturn[j]
-        tail[k], echoes[k] = sum_a, sum_t
+    c, a = p.couplant_velocity, p.couplant_loss
+    w[:] = 0
+    for j in range(gap.size):
+        e = np.exp(-2 * gap[j] * (s[0] / c - a * s[0] * s[0]))
+        turn = np.exp(-2 * gap[j] * (step / c - a * (2 * s[0] * step + step * step)))
+        offset = p.taper * places[j]
+        x, xturn = np.exp(-2 * s[0] / p.velocity * offset), np.exp(-2 * step / p.velocity * offset)
+        w[E + j], w[E + LANES + j] = e.real, e.imag
+        w[TURN + j], w[TURN + LANES + j] = turn.real, turn.imag
+        w[BEND + j] = np.exp(4 * gap[j] * a * (step * step).real)
+        w[X + j], w[X + LANES + j] = x.real, x.imag
+        w[XTURN + j], w[XTURN + LANES + j] = xturn.real, xturn.imag
+        w[OFFSET + j], w[WEIGHT + j] = offset, weights[j]
+
+
+# Real arithmetic on rows of one array of constant width: the form that vectorises. LLVM can see
+# that the rows do not overlap; it cannot for a dozen separate arrays.
+LANES, MOST_STRIPS = 12, 72
+E, TURN, X, XTURN, HOLD, BACK = (2 * LANES * i for i in range(6))
+BEND, OFFSET, WEIGHT = (LANES * i for i in range(12, 15))
+ROWS = 15
+
+
+@njit(
+    cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"}
+)
+def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, hold, back):  # type: ignore[no-untyped-def]
+    """Add the mean over LANES strips to `tail` (A) and `echoes` (T G / (1 - B G)), bin by bin.
+
+    At every `every`-th bin, `hold` and `back` get T and B of each strip (its weight and its part
+    of the taper in them), for the single orders.
+    """
+    strips = hold.shape[1]
+    for k in range(front.size):
+        ar, ai, cr, ci = front[k].real, front[k].imag, inner[k].real, inner[k].imag
+        gr, gi = trip[k].real, trip[k].imag
+        more = 2 * p.attenuation * loss[k]
+        mr, mi = more.real, more.imag
+        br, bi = ar * cr - ai * ci, ar * ci + ai * cr
+        through = (1 - front[k] * front[k]) * (1 - inner[k] * inner[k])
+        ur, ui, vr, vi = 0.0, 0.0, 0.0, 0.0
+        for j in range(LANES):
+            er, ei = w[E + j], w[E + LANES + j]
+            # x: what the taper adds to the round trip, its loss to second order
+            zr, zi = mr * w[OFFSET + j], mi * w[OFFSET + j]
+            lr, li = 1 - zr + 0.5 * (zr * zr - zi * zi), zr * zi - zi
+            xr, xi = w[X + j], w[X + LANES + j]
+            yr, yi = xr * lr - xi * li, xr * li + xi * lr
+            # d = 1 / (1 + r01 r12 e)
+            dr, di = 1 + br * er - bi * ei, br * ei + bi * er
+            q = 1 / (dr * dr + di * di)
+            dr, di = dr * q, -di * q
+            # A = (r01 + r12 e) d
+            nr, ni = ar + cr * er - ci * ei, ai + cr * ei + ci * er
+            ur += w[WEIGHT + j] * (nr * dr - ni * di)
+            ui += w[WEIGHT + j] * (nr * di + ni * dr)
+            # B x = -(r12 + r01 e) d x
+            nr, ni = cr + ar * er - ai * ei, ci + ar * ei + ai * er
+            hr, hi = ni * di - nr * dr, -nr * di - ni * dr
+            kr, ki = hr * yr - hi * yi, hr * yi + hi * yr
+            # T x = e d^2 x, without what all strips share
+            nr, ni = er * dr - ei * di, er * di + ei * dr
+            hr, hi = nr * dr - ni * di, nr * di + ni * dr
+            tr = w[WEIGHT + j] * (hr * yr - hi * yi)
+            ti = w[WEIGHT + j] * (hr * yi + hi * yr)
+            w[HOLD + j], w[HOLD + LANES + j] = tr, ti
+            w[BACK + j], w[BACK + LANES + j] = kr, ki
+            # T x / (1 - B x G)
+            dr, di = 1 - kr * gr + ki * gi, -kr * gi - ki * gr
+            q = 1 / (dr * dr + di * di)
+            dr, di = dr * q, -di * q
+            vr += tr * dr - ti * di
+            vi += tr * di + ti * dr
+            # on to the next bin
+            hr, hi = w[TURN + j], w[TURN + LANES + j]
+            w[E + j], w[E + LANES + j] = er * hr - ei * hi, er * hi + ei * hr
+            w[TURN + j], w[TURN + LANES + j] = hr * w[BEND + j], hi * w[BEND + j]
+            hr, hi = w[XTURN + j], w[XTURN + LANES + j]
+            w[X + j], w[X + LANES + j] = xr * hr - xi * hi, xr * hi + xi * hr
+        tail[k] += complex(ur, ui)
+        echoes[k] += complex(vr, vi) * through * trip[k]
         if k % every == 0:
-            hold[k // every], back[k // every] = ts, bs
+            for j in range(strips):
+                hold[k // every, j] = complex(w[HOLD + j], w[HOLD + LANES + j]) * through
+                back[k // every, j] = complex(w[BACK + j], w[BACK + LANES + j])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _strips(p, s, loss, gap, places, weights, front, inner, trip, every, tail, echoes, hold, back):  # type: ignore[no-untyped-def]
+    """Mean over all strips, LANES at a time (see `_sweep`)."""
+    w = np.empty(ROWS * LANES)
+    tail[:], echoes[:] = 0, 0
+    for j in range(0, gap.size, LANES):
+        some = slice(j, j + LANES)
+        _lanes(p, s, gap[some], places[some], weights[some], w)
+        _sweep(
+            p, loss, front, inner, trip, w, every, tail, echoes, hold[:, some], back[:, some]
+        )
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
+def _orders(scale, hold, back, alone, every, terms):  # type: ignore[no-untyped-def]
+    """Single back-wall echoes T G (B G)^(k-1), summed over the strips, at every `every`-th bin."""
+    n = hold.shape[1]
+    w = np.empty(4 * MOST_STRIPS)
+    for c in range(hold.shape[0]):
+        g = alone[c * every]
+        common = scale[c * every] * g
+        for j in range(n):
+            z, q = common * hold[c, j], back[c, j] * g
+            w[j], w[MOST_STRIPS + j] = z.real, z.imag
+            w[2 * MOST_STRIPS + j], w[3 * MOST_STRIPS + j] = q.real, q.imag
+        for order in range(terms.shape[0]):
+            real, imaginary = 0.0, 0.0
+            for j in range(n):
+                zr, zi = w[j], w[MOST_STRIPS + j]
+                qr, qi = w[2 * MOST_STRIPS + j], w[3 * MOST_STRIPS + j]
+                real += zr
+                imaginary += zi
+                w[j], w[MOST_STRIPS + j] = zr * qr - zi * qi, zr * qi + zi * qr
+            terms[order, c] = complex(real, imaginary)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -184,52 +311,44 @@ def _one(p, gap, s, loss, admittance, trips, recorded, places, weights, radius, 
          table_step, rate, contact, grain, every, total, tail, terms):  # type: ignore[no-untyped-def]  # fmt: skip
     """Spectra of one record: all of it, its tail, and single orders at every `every`-th bin."""
     bins = s.size
-    front, inner, trip, alone = np.empty((4, bins), np.complex128)
-    mean_a, mean_t, pulse = np.empty((3, bins), np.complex128)
-    nodes = bins // NODE + 2
-    first, ratio = np.empty((2, nodes), np.complex128)
-    coarse = (bins + every - 1) // every
-    hold = np.empty((coarse, gap.size), np.complex128)
-    back = np.empty((coarse, gap.size), np.complex128)
+    first, ratio, front, inner, back = np.empty((5, bins // NODE + 2), np.complex128)
+    r01, r12, trip, alone, echoes, pulse = np.empty((6, bins), np.complex128)
+    hold, turn = np.empty((2, (bins + every - 1) // every, gap.size), np.complex128)
     _spread(p, s, radius, paths, table, table_step, first, ratio)
-    _faces(p, s, loss, admittance, front, inner, trip, alone)
-    lead = np.empty(bins, np.complex128)
+    _faces(p, s, loss, admittance, front, inner, back)
+    _round_trip(p, s, loss, back, trip, alone)
     for k in range(bins):
-        j, u = k // NODE, (k % NODE) / NODE
-        q = ratio[j] * (1 - u) + ratio[j + 1] * u
-        lead[k] = first[j] * (1 - u) + first[j + 1] * u
+        r01[k], r12[k] = _between(front, k), _between(inner, k)
+        q = _between(ratio, k)
         trip[k] *= q
         alone[k] *= q
-    _strips(p, s, loss, gap, places, weights, front, inner, trip, every, mean_a, mean_t, hold, back)
+    _strips(p, s, loss, gap, places, weights, r01, r12, trip, every, tail, echoes, hold, turn)
     if recorded.size > 0:
         _recorded(s, p.late - p.start, rate, recorded, pulse)
     else:
         _pulse(p, s, p.start, rate, pulse)
     heat, warm = np.exp(-s[0] * p.heat), np.exp(-(s[1] - s[0]) * p.heat)
     for k in range(bins):
-        a = 0j if contact else mean_a[k]
-        r = a + lead[k] * mean_t[k]
-        sum_r, sum_a, later, power_r, power_a = 0j, 0j, 1 + 0j, 1 + 0j, 1 + 0j
-        for m in range(trips.shape[0]):
+        pulse[k] = -pulse[k]
+        a = 0j if contact else tail[k]
+        echoes[k] *= _between(first, k)
+        r = a + echoes[k]
+        sum_r, sum_a = r * trips[0, k], a * trips[0, k]
+        power_r, power_a = r * heat, a * heat
+        for m in range(1, trips.shape[0]):
             power_r, power_a = power_r * r, power_a * a
-            sum_r += power_r * trips[m, k] * later
-            sum_a += power_a * trips[m, k] * later
-            later *= heat
+            sum_r += power_r * trips[m, k]
+            sum_a += power_a * trips[m, k]
+            power_r, power_a = power_r * heat, power_a * heat
         heat *= warm
-        total[k], tail[k] = -pulse[k] * sum_r, -pulse[k] * sum_a
-        if p.grain > 0:
-            spread = (1 - front[k] * front[k]) * (1 - inner[k] * inner[k])
-            total[k] += p.grain * spread * pulse[k] * trips[0, k] * grain[k]
-    for c in range(coarse):
-        k = c * every
-        common = -pulse[k] * trips[0, k] * lead[k]
-        for j in range(gap.size):
-            z, ratio_k = common * hold[c, j] * alone[k], back[c, j] * alone[k]
-            for order in range(terms.shape[0]):
-                if j == 0:
-                    terms[order, c] = 0
-                terms[order, c] += z
-                z *= ratio_k
+        total[k], tail[k] = pulse[k] * sum_r, pulse[k] * sum_a
+        pulse[k] *= trips[0, k] * _between(first, k)
+    if p.grain > 0:
+        for k in range(bins):
+            through = (1 - r01[k] * r01[k]) * (1 - r12[k] * r12[k])
+            total[k] += p.grain * through * pulse[k] * grain[k]
+    if p.kind == 0:
+        _orders(pulse, hold, turn, alone, every, terms)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -8,26 +8,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.fft
-from numba import njit
 from numpy.typing import NDArray
 
-from echotrial_corpora.philox import normals, stream_of
 from echotrial_corpora.probe import pulse_spectrum
+from echotrial_corpora.streams import stream
 
 if TYPE_CHECKING:
     from echotrial_corpora.chain import Chain
     from echotrial_corpora.spec import CorpusSpec
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _scatter(key0, key1, stream, start, window, found):  # type: ignore[no-untyped-def]
-    for i in range(found.shape[0]):
-        normals(key0, key1, stream, np.uint64(start + i), found[i])
-        found[i] *= window
-
-
 def grain_spectra(
-    spec: "CorpusSpec", chain: "Chain", key: tuple[np.uint64, np.uint64], start: int, count: int
+    spec: "CorpusSpec", chain: "Chain", names: tuple[object, ...], count: int
 ) -> NDArray[np.complex128] | None:
     """Spectra of the scatterers' series, (count, bins), for an rms of 1 at the interface echo.
 
@@ -40,8 +32,7 @@ def grain_spectra(
     grid = chain.grid
     time = np.arange(grid.n_fft) / grid.rate_hz
     window = np.exp(-time / grain.decay.nominal - grid.damping * time)
-    series = np.empty((count, grid.n_fft + grid.n_fft % 2))[:, : grid.n_fft]
-    _scatter(key[0], key[1], stream_of("grain"), start, window, series)
+    series = stream(*names, "grain").standard_normal((count, grid.n_fft)) * window
     found = scipy.fft.rfft(series, axis=1)[:, grid.first : grid.first + grid.count]
     return np.asarray(found * _filter(spec, chain))
 

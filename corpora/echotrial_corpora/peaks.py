@@ -9,8 +9,8 @@ import numpy as np
 from numba import njit
 
 NEWTON_STEPS = 6
-#: Search for the first order, and again for each later one: times on either side of the guess.
-WIDE, NARROW = 8, 4
+#: Half-widths searched on either side of where the first order should be.
+WIDE = 8
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
@@ -29,32 +29,48 @@ def _sum(x, s, step, t):  # type: ignore[no-untyped-def]
     return z, z1, z2
 
 
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def _power(x, s, step, t):  # type: ignore[no-untyped-def]
+    """Squared envelope at `t`."""
+    phasor, turn, z = np.exp(s * t), np.exp(step * t), 0j
+    for k in range(x.size):
+        z += x[k] * phasor
+        phasor *= turn
+    return z.real * z.real + z.imag * z.imag
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def peak(x, s, step, guess, width, reach):  # type: ignore[no-untyped-def]
-    """Time and height of the envelope's peak within `reach` half-`width`s of `guess`."""
+def highest(x, s, step, guess, spacing, reach):  # type: ignore[no-untyped-def]
+    """The time of highest envelope among `guess` and `reach` others on either side."""
     best, height = guess, -1.0
     for i in range(-reach, reach + 1):
-        t = guess + 0.5 * width * i
-        z = _sum(x, s, step, t)[0]
-        power = z.real * z.real + z.imag * z.imag
+        power = _power(x, s, step, guess + spacing * i)
         if power > height:
-            best, height = t, power
+            best, height = guess + spacing * i, power
+    return best
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def summit(x, s, step, start, width):  # type: ignore[no-untyped-def]
+    """Time and height of the top of the lobe at `start`, by Newton's method."""
+    t, height = start, 0.0
     for _ in range(NEWTON_STEPS):
-        z, z1, z2 = _sum(x, s, step, best)
+        z, z1, z2 = _sum(x, s, step, t)
+        height = np.abs(z)
         slope = (z.conjugate() * z1).real
         bend = (z1.conjugate() * z1 + z.conjugate() * z2).real
         if bend >= 0:
             break
         move = min(max(-slope / bend, -0.3 * width), 0.3 * width)
-        best += move
-        if abs(move) < 1e-6 * width:
+        t += move
+        if abs(move) < 1e-5 * width:  # the next move would be the square of that
             break
-    return best, np.abs(_sum(x, s, step, best)[0])
+    return t, height
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def order_peaks(params, gaps, weights, arrivals, terms, s, step, scale, width, times, heights):  # type: ignore[no-untyped-def]
-    """Peaks of every order of every wall record, seconds from sample 0; others stay NaN."""
+def order_peaks(params, gaps, weights, arrivals, terms, s, step, scale, width, end, times, heights):  # type: ignore[no-untyped-def]
+    """Peaks up to `end` of every order of every wall record, seconds from sample 0, else NaN."""
     for i in range(params.size):
         if params[i].kind != 0:
             continue
@@ -62,7 +78,12 @@ def order_peaks(params, gaps, weights, arrivals, terms, s, step, scale, width, t
         gap = (gaps[i] * weights).sum()
         guess = arrivals[i] + trip + 2 * gap / params[i].couplant_velocity
         for k in range(terms.shape[1]):
-            reach = WIDE if k == 0 else NARROW
-            t, h = peak(terms[i, k], s, step, guess, width, reach)
+            if k == 0:
+                guess = highest(terms[i, k], s, step, guess, 0.5 * width, WIDE)
+            else:
+                guess = highest(terms[i, k], s, step, guess, width, 1)
+            t, h = summit(terms[i, k], s, step, guess, width)
+            if not t < end:
+                break
             times[i, k], heights[i, k] = t, h * scale
-            guess = t + trip
+            guess = t + (t - times[i, k - 1] if k > 0 else trip)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from echotrial.hooks import SyntheticRecords
 from echotrial_corpora.chain import chain_of
 from echotrial_corpora.digitise import digitise
-from echotrial_corpora.draw import draw, key_for
+from echotrial_corpora.draw import draw
 from echotrial_corpora.grain import grain_spectra
 from echotrial_corpora.noise import noise
 from echotrial_corpora.reference import reference_peak
@@ -46,16 +46,16 @@ def records(spec: "CorpusSpec", split: str, seed: int, start: int, stop: int) ->
 def _tile(
     spec: "CorpusSpec", split: str, seed: int, first: int
 ) -> tuple[NDArray[np.int16], Columns]:
-    chain, key = chain_of(spec), key_for(spec, split, seed)
-    params = draw(spec, split, seed, first, first + TILE)
-    response = respond(spec, params, grain_spectra(spec, chain, key, first, TILE))
+    chain, names = chain_of(spec), ("record", spec.key, split, seed, first // TILE)
+    params = draw(spec, names, TILE)
+    response = respond(spec, params, grain_spectra(spec, chain, names, TILE))
     peaks = np.abs(response.clean).max(axis=1)
     sigma = peaks * 10 ** (-params["snr"] * DB / 20)
     echoes = echoes_of(response, sigma)
     gain = gains(spec, params, peaks, echoes)
     out = np.empty(response.clean.shape, np.int16)
     digitise(
-        params, response.clean, gain, noise(chain, key, first, params), sigma * gain, spec.rate,
+        params, response.clean, gain, noise(chain, names, params), sigma * gain, spec.rate,
         spec.receiver.bits, out,
     )  # fmt: skip
     table = columns(response, echoes, sigma, peaks)

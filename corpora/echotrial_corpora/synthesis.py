@@ -52,7 +52,7 @@ def respond(
     every = grid.coarser(shortest_period(spec))
     total = np.zeros((n, grid.n_fft // 2 + 1), np.complex128)
     tail = np.empty((n, grid.count), np.complex128)
-    terms = np.empty((n, ORDERS, -(-grid.count // every)), np.complex128)
+    terms = np.zeros((n, ORDERS, -(-grid.count // every)), np.complex128)
     band = slice(grid.first, grid.first + grid.count)
     gaps = gaps_of(chain, params)
     made = np.empty((n, grid.count), np.complex128)
@@ -73,9 +73,9 @@ def respond(
 def shortest_period(spec: "CorpusSpec") -> float:
     """Time within which a single back-wall echo has come and gone, seconds."""
     probe = spec.probe
-    ring = 8 * probe.ring.decay.high if probe.ring else 0.0
+    ring = 4 * probe.ring.decay.high if probe.ring else 0.0
     recorded = 2 * probe.echo.array.size / probe.echo.rate if probe.echo else 0.0
-    return max(16 / probe.bandwidth.low + ring + 30 * probe.decay.high, recorded)
+    return max(10 / probe.bandwidth.low + ring + 10 * probe.decay.high, recorded)
 
 
 def envelope(chain: Chain, spectrum: NDArray[np.complex128]) -> NDArray[np.float64]:

@@ -8,7 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from echotrial_corpora.draw import KINDS, WALL
-from echotrial_corpora.peaks import order_peaks, peak
+from echotrial_corpora.peaks import order_peaks, summit
 from echotrial_corpora.synthesis import ORDERS, Response
 
 Array = NDArray[np.float64]
@@ -47,10 +47,9 @@ def echoes_of(response: Response, sigma: Array) -> Echoes:
     step = grid.s[1] - grid.s[0]
     order_peaks(
         params, response.gaps, chain.weights, arrivals, response.terms, grid.s[0],
-        response.every * step, 2 * response.every / grid.n_fft, width, times, heights,
+        response.every * step, 2 * response.every / grid.n_fft, width,
+        grid.samples / grid.rate_hz, times, heights,
     )  # fmt: skip
-    times[times > grid.samples / grid.rate_hz] = np.nan
-    heights[np.isnan(times)] = np.nan
     first, top, end = np.empty((3, n))
     quiet = np.empty(n)
     # the delay line's first repeat is an echo of its own, not the tail of the interface echo
@@ -96,7 +95,7 @@ def _tails(tail, spectrum, s, step, scale, rate, width, limit, sigma, share, sig
         for t in range(last):
             if tail[i, t] > tail[i, at]:
                 at = t
-        first[i], top[i] = peak(spectrum[i], s, step, at / rate, width, 1)
+        first[i], top[i] = summit(spectrum[i], s, step, at / rate, width)
         top[i] = max(top[i] * scale, tail[i, at])
         threshold = max(sigmas * sigma[i], share * tail[i, at])
         found = 0
