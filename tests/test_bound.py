@@ -1,18 +1,30 @@
 """The Cramer-Rao bound against closed forms and against an efficient estimator's scatter."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
-from echotrial_corpora.bound import Unknown, bound_of, derivatives, information, noise_power
+from echotrial_corpora.bound import (
+    bound_m,
+    bound_of,
+    information,
+    noise_power,
+    priors,
+)
+from echotrial_corpora.chain import chain_of
+from echotrial_corpora.draw import nominal
+from echotrial_corpora.spec import CorpusSpec
+from echotrial_corpora.synthesis import respond
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Spectra = NDArray[np.complex128]
 
 RATE, SAMPLES = 400e6, 512
 F0, BANDWIDTH = 15e6, 0.6
 SIGMA_F = BANDWIDTH * F0 / (2 * np.sqrt(2 * np.log(2)))
 TIME = (np.arange(SAMPLES) - SAMPLES // 2) / RATE
 FREQUENCY = np.fft.rfftfreq(SAMPLES, 1 / RATE)
-NOTHING = np.array([np.inf])
 
 
 def gabor(t: Array) -> Array:
@@ -24,12 +36,23 @@ def echo(delays: Array) -> Array:
     return np.fft.rfft(gabor(TIME)) * np.exp(-2j * np.pi * FREQUENCY * delays)
 
 
-def delay_bound(ratio: float) -> Array:
-    """Bound on the delay of one echo at an energy ratio E/N0 = sum s^2 / (2 sigma^2)."""
+def slopes_of(spectrum: Callable[[Array], Spectra], at: Array, steps: list[float]) -> Spectra:
+    """Central differences of a test's own spectrum, (1, p, bins)."""
+    by = [np.diag(steps)[j] for j in range(len(steps))]
+    found = [(spectrum(at + d) - spectrum(at - d))[0] / (2 * d.sum()) for d in by]
+    return np.stack(found)[None]
+
+
+def bound_in_white_noise(slopes: Spectra, ratio: float, priors: Array) -> float:
+    """Bound at an energy ratio E/N0 = sum s^2 / (2 sigma^2) of one echo of height 1."""
     rms = np.sqrt(np.sum(gabor(TIME) ** 2) / (2 * ratio))
-    slopes = derivatives(echo, np.zeros((1, 1)), [Unknown("delay", 1e-12)])
     known = information(slopes, noise_power(SAMPLES, np.array([rms])), SAMPLES)
-    return bound_of(known, NOTHING)
+    return float(bound_of(known, priors)[0])
+
+
+def delay_bound(ratio: float) -> float:
+    slopes = slopes_of(echo, np.zeros((1, 1)), [1e-12])
+    return bound_in_white_noise(slopes, ratio, np.array([np.inf]))
 
 
 @pytest.mark.parametrize(("ratio_db", "nanoseconds"), [(10, 2.335), (16, 1.170), (30, 0.2335)])
@@ -38,43 +61,34 @@ def test_isolated_echo_has_the_closed_form(ratio_db: float, nanoseconds: float) 
     # 527 (quoted; the paper itself was not opened). F/2pi = 15.2415 MHz at 15 MHz, 60 %.
     ratio = 10 ** (ratio_db / 10)
     closed = 1 / np.sqrt(2 * ratio) / (2 * np.pi * 15.2415e6)
-    assert delay_bound(ratio)[0] == pytest.approx(closed, rel=1e-5)
-    assert delay_bound(ratio)[0] == pytest.approx(1e-9 * nanoseconds, rel=5e-4)
+    assert delay_bound(ratio) == pytest.approx(closed, rel=1e-5)
+    assert delay_bound(ratio) == pytest.approx(1e-9 * nanoseconds, rel=5e-4)
 
 
 def test_unknown_amplitude_and_phase_leave_only_the_envelope() -> None:
     # With the carrier's phase unknown the bound is 1/((2E/N0)(2 pi sigma_f)^2 / 2): only the
     # spread of the spectrum about its centre tells of the delay (Kay 1993, from memory).
-    def spectrum(at: Array) -> NDArray[np.complex128]:
+    def spectrum(at: Array) -> Spectra:
         return at[:, 1:2] * np.exp(1j * at[:, 2:3]) * echo(at[:, :1])
 
     ratio = 50.0
-    rms = np.sqrt(np.sum(gabor(TIME) ** 2) / (2 * ratio))
-    unknowns = [Unknown("delay", 1e-12), Unknown("amplitude", 1e-5), Unknown("phase", 1e-5)]
-    slopes = derivatives(spectrum, np.array([[0.0, 1.0, 0.0]]), unknowns)
-    known = information(slopes, noise_power(SAMPLES, np.array([rms])), SAMPLES)
-    found = bound_of(known, np.full(3, np.inf))[0]
+    slopes = slopes_of(spectrum, np.array([[0.0, 1.0, 0.0]]), [1e-12, 1e-5, 1e-5])
+    found = bound_in_white_noise(slopes, ratio, np.full(3, np.inf))
     closed = 1 / np.sqrt(2 * ratio * (2 * np.pi * SIGMA_F) ** 2 / 2)
     assert found == pytest.approx(closed, rel=1e-4)
-    assert found > 4 * delay_bound(ratio)[0]
-    told = bound_of(known, np.array([np.inf, 1e-9, 1e-9]))[0]
-    assert told == pytest.approx(delay_bound(ratio)[0], rel=1e-6)
+    assert found > 4 * delay_bound(ratio)
+    told = bound_in_white_noise(slopes, ratio, np.array([np.inf, 1e-9, 1e-9]))
+    assert told == pytest.approx(delay_bound(ratio), rel=1e-6)
 
 
 def test_difference_of_two_equal_far_echoes_is_root_two_worse() -> None:
-    # External table: "x sqrt 2 for a difference of two equal echoes", 0.738 ns -> 2.18 um steel.
-    def spectrum(at: Array) -> NDArray[np.complex128]:
-        first, interval = at[:, :1], at[:, 1:]
-        half = echo(first) + echo(first + interval)
-        return half
+    # 0.7384 ns at E/N0 = 20 dB is 2.18 um of steel; sqrt 2 times that for a difference (derived).
+    def spectrum(at: Array) -> Spectra:
+        interval, arrival = at[:, :1], at[:, 1:]
+        return echo(arrival) + echo(arrival + interval)
 
-    at = np.array([[400e-9, -0.3e-6]])[:, ::-1]
-    unknowns = [Unknown("interval", 1e-12), Unknown("arrival", 1e-12)]
-    ratio = 100.0
-    rms = np.sqrt(np.sum(gabor(TIME) ** 2) / (2 * ratio))
-    slopes = derivatives(lambda x: spectrum(x[:, ::-1]), at, unknowns)
-    known = information(slopes, noise_power(SAMPLES, np.array([rms])), SAMPLES)
-    found = bound_of(known, np.full(2, np.inf))[0]
+    slopes = slopes_of(spectrum, np.array([[400e-9, -0.3e-6]]), [1e-12, 1e-12])
+    found = bound_in_white_noise(slopes, 100.0, np.full(2, np.inf))
     assert found == pytest.approx(np.sqrt(2) * 0.7384e-9, rel=1e-3)
     assert 5900 / 2 * found == pytest.approx(np.sqrt(2) * 2.18e-6, rel=2e-3)
 
@@ -106,3 +120,107 @@ def test_what_the_record_does_not_tell_has_no_bound() -> None:
     found = bound_of(known, np.full(2, np.inf))
     np.testing.assert_array_equal(np.isnan(found), [True, True, False])
     assert found[2] == 0.5
+
+
+# -- the bound of a record, against the scatter of an efficient estimator --------------------------
+
+#: Steps of the estimator's own differences: thickness, arrival, log amplitude, gap, spread, log
+#: attenuation.
+STEPS = np.array([2e-9, 1e-12, 1e-5, 2e-9, 2e-9, 1e-3])
+
+
+def spec_of(scenario: str, bits: int) -> CorpusSpec:
+    steel = scenario == "steel"
+    table = {
+        "name": "bound",
+        "about": "invented, for the bound",
+        "probe": {
+            "centre_frequency": "20 MHz" if steel else "10 MHz",
+            "bandwidth": "12 MHz" if steel else "6 MHz",
+            "phase": "40 deg",
+            "ring": {"frequency": "9 MHz", "level": "-30 dB", "decay": "0.15 us"},
+            "element_diameter": "3 mm",
+        },
+        "delay_line": {"material": "polystyrene" if steel else "fused silica", "length": "8 mm"},
+        "couplant": {"material": "glycerin", "gap": "4 um", "tip_radius": "2.6 mm"},
+        "wall": {
+            "material": "stainless 316" if steel else "nylon 6-6",
+            "thickness": "0.4 mm",
+            "outside_diameter": "5 mm",
+        },
+        "receiver": {"band": ["2 MHz", "45 MHz"], "snr": "40 dB", "bits": bits},
+    }
+    return CorpusSpec.read(table, scenario)
+
+
+def moved(spec: CorpusSpec, params: np.ndarray, by: Array) -> Array:
+    """Noise-free records with the six unknowns moved `by` (n, 6), (n, m)."""
+    found = np.repeat(params, len(by))
+    for name, column in (("thickness", 0), ("late", 1), ("gap", 3)):
+        found[name] += by[:, column]
+    found["curvature"] += 2 * by[:, 4] / (spec.probe.element_diameter / 2) ** 2
+    found["attenuation"] *= np.exp(by[:, 5])
+    return respond(spec, found).clean * np.exp(by[:, 2:3])
+
+
+def scatter(spec: CorpusSpec, wall_m: float, snr_db: float, trials: int) -> tuple[Array, float]:
+    """Errors of maximum likelihood (Gauss-Newton from the truth), and the bound."""
+    params, m = nominal(spec, np.array([wall_m])), spec.samples
+    gain = 0.8 / np.abs(respond(spec, params).clean).max()
+    sigma, quantum = 0.8 * 10 ** (-snr_db / 20), 2.0 ** (1 - spec.receiver.bits)
+    bound = bound_m(spec, params, np.array([gain]), np.array([sigma]))[0]
+    draw = np.random.default_rng(11)
+    shape = chain_of(spec).noise_shape
+    deviation = np.sqrt(2 * shape**2 * sigma**2 / m + quantum**2 / 12)
+
+    def whitened(x: Array) -> Array:
+        return np.fft.irfft(np.fft.rfft(x) / deviation, m)
+
+    z = draw.standard_normal((2, trials, shape.size))
+    noise = sigma * np.fft.irfft((z[0] + 1j * z[1]) * shape, m)
+    clean = gain * moved(spec, params, np.zeros((1, 6)))
+    data = whitened(quantum * np.round((clean + noise) / quantum))
+    prior = priors(chain_of(spec), params)[0]
+    weight = np.where(np.isfinite(prior), 1 / prior, 0)
+    believed = draw.standard_normal((trials, 6)) * np.where(np.isfinite(prior), prior, 0)
+    found = np.zeros((trials, 6))
+    for _ in range(3):
+        here = whitened(gain * moved(spec, params, found))
+        slopes = [
+            (whitened(gain * moved(spec, params, found + step)) - here).T for step in np.diag(STEPS)
+        ]
+        for i in range(trials):
+            scaled = np.vstack([np.array(slopes)[:, :, i].T, np.diag(weight * STEPS)])
+            rest = np.concatenate([data[i] - here[i], weight * (believed[i] - found[i])])
+            found[i] += STEPS * np.linalg.lstsq(scaled, rest, rcond=None)[0]
+    return found[:, 0], float(bound)
+
+
+def agrees(errors: Array, bound: float) -> bool:
+    """Whether the scatter is the bound within 3 standard errors of a standard deviation."""
+    return bool(abs(errors.std() / bound - 1) < 3 / np.sqrt(2 * errors.size))
+
+
+def test_maximum_likelihood_reaches_the_bound() -> None:
+    errors, bound = scatter(spec_of("steel", 12), 0.4e-3, 40, 150)
+    assert agrees(errors, bound)
+    assert 0.05e-6 < bound < 0.5e-6
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("scenario", "wall_mm", "snr_db", "bits"),
+    [
+        ("steel", 0.4, 30, 12),
+        ("steel", 0.13, 40, 12),
+        ("steel", 1.0, 40, 12),
+        ("steel", 0.4, 48, 8),  # rounding is a third of the power
+        ("nylon", 0.4, 40, 12),
+        ("nylon", 0.12, 45, 12),
+    ],
+)
+def test_maximum_likelihood_reaches_the_bound_everywhere(
+    scenario: str, wall_mm: float, snr_db: float, bits: int
+) -> None:
+    errors, bound = scatter(spec_of(scenario, bits), 1e-3 * wall_mm, snr_db, 800)
+    assert agrees(errors, bound)

@@ -118,8 +118,8 @@ def _response(chain: Chain, params: np.ndarray) -> Spectra:
     bins, n = chain.grid.count, params.size
     total, tail = np.empty((2, n, bins), np.complex128)
     spectra(
-        params, gaps_of(chain, params), chain.grid.s, chain.wall_loss, chain.admittance, chain.trips,
-        chain.recorded, chain.places, chain.weights, chain.radius_m, chain.paths,
+        params, gaps_of(chain, params), chain.grid.s, chain.wall_loss, chain.admittance,
+        chain.trips, chain.recorded, chain.places, chain.weights, chain.radius_m, chain.paths,
         chain.diffraction, DIFFRACTION_STEP, chain.grid.rate_hz, chain.contact,
         np.zeros((1, bins), np.complex128), bins, total, tail, np.empty((n, 0, 1), np.complex128),
     )  # fmt: skip
