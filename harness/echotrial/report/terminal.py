@@ -64,21 +64,19 @@ def console_for(stream: Any) -> Console:
 
 
 def _rates(scores: Scores, seconds: Mapping[str, float]) -> Table:
-    table = _table("detector", "hit %", "silent %", "false lock %", "thick %", "phantom",
-                   "bias um", "rms um", "thin limit", "us/rec")  # fmt: skip
+    table = _table("detector", "hit %", "silent %", "false lock %", "thick %", "bias um",
+                   "rms um", "limit wl", "us/rec")  # fmt: skip
     for name in scores.detectors:
         waves = scores.row(name, "thin-wall limit", unit="wavelengths")["value"]
-        phantom = scores.row(name, "phantom", "no wall", "")
         table.add_row(
             name,
-            _with_interval(scores.row(name, "hit"), 1),
-            _percent(scores.row(name, "dropout")["value"], 1),
-            _with_interval(scores.row(name, "false lock"), 2),
-            _percent(scores.row(name, "thick false lock")["value"], 2),
-            _fraction(phantom),
+            _with_interval(scores.row(name, "hit")),
+            _percent(scores.row(name, "dropout")["value"]),
+            _with_interval(scores.row(name, "false lock")),
+            _percent(scores.row(name, "thick false lock")["value"]),
             _number(scores.row(name, "bias", unit="um")["value"], "+.2f"),
             _number(scores.row(name, "rms", unit="um")["value"], ".2f"),
-            _number(waves, ".2f") + (" wl" if math.isfinite(waves) else ""),
+            _number(waves, ".2f"),
             _number(seconds.get(name, math.nan) * 1e6, ".1f"),
         )
     return table
@@ -101,7 +99,7 @@ def _any(scores: Scores, measure: str) -> bool:
 
 
 def _table(first: str, *others: str) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column(first, no_wrap=True)
     for name in others:
         table.add_column(name, justify="right")
@@ -112,19 +110,20 @@ def _finite(shown: Callable[[float], str], value: float) -> str:
     return shown(value) if math.isfinite(value) else "-"
 
 
-def _percent(value: float, digits: int) -> str:
-    return _finite(lambda v: f"{100 * v:.{digits}f}", value)
+def _percent(value: float) -> str:
+    """Three digits, so that a small rate shows more of itself than a large one."""
+    return _finite(lambda v: f"{100 * v:.{2 if v < 0.0995 else 1}f}", value)
 
 
 def _number(value: float, form: str) -> str:
     return _finite(lambda v: format(v, form), value)
 
 
-def _with_interval(row: Mapping[str, Any], digits: int) -> str:
-    value = _percent(row["value"], digits)
+def _with_interval(row: Mapping[str, Any]) -> str:
+    value = _percent(row["value"])
     if not math.isfinite(row["low"]):
         return value
-    return f"{value} ({_percent(row['low'], digits)}-{_percent(row['high'], digits)})"
+    return f"{value} ({_percent(row['low'])}-{_percent(row['high'])})"
 
 
 def _count(row: Mapping[str, Any]) -> str:
