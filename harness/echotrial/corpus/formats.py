@@ -65,7 +65,7 @@ def _npy(path: Path, variable: str | None) -> Numbers:
 
 def _csv(path: Path, variable: str | None) -> Numbers:
     with path.open(encoding="utf-8-sig") as file:
-        first = file.readline()
+        first = next((line for line in file if line.strip() and not line.startswith("#")), "")
     separator = next((s for s in (";", "\t", ",") if s in first), r"\s+")
     decimal = "," if separator != "," and "," in first else "."
     table = pd.read_csv(

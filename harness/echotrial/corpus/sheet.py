@@ -114,6 +114,8 @@ def read_recording(sheet: Path) -> Recording:
         f"{sheet}: setup",
         _reference_reader(sheet.parent, found.sample_rate, found.first_sample, full_scale),
     )
+    if not truth.index.is_monotonic_increasing:
+        truth["sheet_row"] = truth.index
     starts = truth.pop("start_us") if "start_us" in truth else pd.Series(np.nan, truth.index)
     return Recording(
         Description(**{k: getattr(found, k) for k in Description.model_fields}),

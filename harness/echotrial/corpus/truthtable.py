@@ -1,5 +1,6 @@
 """truth.csv of an import: checked, put in order and completed."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -67,9 +68,9 @@ def _read(path: Path) -> pd.DataFrame:
     except (ValueError, UnicodeDecodeError) as error:  # pandas' parser errors are ValueErrors
         raise WrongQuestion(f"{path}: cannot be read as CSV ({error})") from None
     table.columns = table.columns.str.strip()
-    twice = table.columns[table.columns.duplicated()]
-    if len(twice):
-        raise WrongQuestion(f"{path}: column '{twice[0]}' is there twice")
+    twice = [c for c in table.columns if re.sub(r"\.\d+$", "", c) in table.columns.drop(c)]
+    if twice:  # pandas has named the second one `name.1`
+        raise WrongQuestion(f"{path}: column '{twice[0].rpartition('.')[0]}' is there twice")
     return table
 
 
