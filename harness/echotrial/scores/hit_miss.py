@@ -4,9 +4,10 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
+from statsmodels.discrete.discrete_model import Logit
+from statsmodels.tools.tools import add_constant
 
 from echotrial.scores.sampling import Bools, Sampling
 
@@ -89,7 +90,7 @@ def fit_logistic(x: Floats, hit: Bools) -> Logistic:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
-            fit = sm.Logit(hit.astype(float), sm.add_constant(x - centre)).fit(disp=0)
+            fit = Logit(hit.astype(float), add_constant(x - centre)).fit(disp=0)
         except (Warning, np.linalg.LinAlgError, ValueError) as error:
             raise NoEstimateError(f"no convergence ({error})") from None
     (b0, b1), back = fit.params, np.array([[1.0, -centre], [0.0, 1.0]])
@@ -118,7 +119,7 @@ def quantile_bound(x: Floats, hit: Bools, fit: Logistic, p: float, confidence: f
     NoEstimateError
         The likelihood never drops so far: the data do not bound it.
     """
-    drop = stats.chi2.ppf(2 * confidence - 1, 1) / 2
+    drop = float(special.chdtri(1, 2 * (1 - confidence))) / 2
     sign, logit = np.where(hit, 1.0, -1.0), np.log(p / (1 - p))
     start, error = quantile(fit, p)
 

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import statsmodels.api as sm
 from numpy.typing import NDArray
+from statsmodels.regression.linear_model import OLS
+from statsmodels.tools.tools import add_constant
 
 from echotrial.scores.intervals import CONFIDENCE, NO_INTERVAL, Interval
 from echotrial.scores.sampling import Sampling
@@ -42,7 +43,7 @@ def trend(error_um: Floats, wall_um: Floats, sampling: Sampling) -> Trend:
         return Trend(
             np.nan, NO_INTERVAL, np.nan, NO_INTERVAL, n, "no estimate: too few or too equal walls"
         )
-    model = sm.OLS(error_um, sm.add_constant(wall_um))
+    model = OLS(error_um, add_constant(wall_um))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # an exact fit has no variance: its intervals are points
         if groups is None:
