@@ -9,14 +9,16 @@ counts.
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
-import pandas as pd
 import pluggy
 from numpy.typing import NDArray
 
 from echotrial.setup import Setup
+
+if TYPE_CHECKING:
+    import pandas as pd  # half a second that `detector list` need not pay
 
 hookspec = pluggy.HookspecMarker("echotrial")
 hookimpl = pluggy.HookimplMarker("echotrial")
@@ -75,8 +77,8 @@ class SyntheticRecords:
     """
 
     samples: NDArray[np.int16]
-    known: pd.DataFrame
-    truth: pd.DataFrame
+    known: "pd.DataFrame"
+    truth: "pd.DataFrame"
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +131,7 @@ class ForwardModel(Protocol):
 
 
 #: An extra score: (frame of scored records of one corpus and detector) -> name -> value.
-Measure = Callable[[pd.DataFrame], Mapping[str, float]]
+Measure = Callable[["pd.DataFrame"], Mapping[str, float]]
 
 
 class HookSpecs:

@@ -6,7 +6,6 @@ from decimal import Context, Decimal
 from functools import cache
 from typing import Annotated, Any, Final
 
-import pint
 from pydantic import BeforeValidator, ValidationInfo
 
 # A registry of the units this trade needs. Levels (dB, Np), angles and impedances have dimensions
@@ -62,6 +61,8 @@ class QuantityError(ValueError):
 
 @cache
 def _registry() -> Any:
+    import pint  # takes a third of a second, and many a command meets no quantity
+
     # Decimal, so that "10 um" is the float 1e-05 and not its neighbour.
     registry: Any = pint.UnitRegistry(
         None, autoconvert_offset_to_baseunit=True, non_int_type=Decimal
@@ -101,6 +102,8 @@ def parse(text: object, dimension: str) -> float:
     QuantityError
         No unit, a wrong unit, not a number, or not finite.
     """
+    import pint
+
     unit, examples = DIMENSIONS[dimension]
     if dimension == "fraction" and isinstance(text, int | float) and not isinstance(text, bool):
         text = repr(text)
