@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from echotrial.hooks import SyntheticRecords
+from echotrial_corpora.bound import sampled_bound_m
 from echotrial_corpora.chain import chain_of
 from echotrial_corpora.digitise import digitise
 from echotrial_corpora.draw import draw
@@ -60,7 +61,8 @@ def _tile(
     )  # fmt: skip
     table = columns(response, echoes, sigma, peaks)
     table |= {"thickness_u_mm": np.where(np.isnan(table["thickness_mm"]), np.nan, 0.0)}
-    table |= {"bound_um": np.full(TILE, np.nan), "start_us": params["start"] * 1e6}
+    table |= {"bound_um": 1e6 * sampled_bound_m(spec, params, gain, sigma * gain)}
+    table |= {"start_us": params["start"] * 1e6}
     return out, table | strata(spec, params, gain)
 
 
