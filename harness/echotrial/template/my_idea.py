@@ -36,8 +36,8 @@ class MyIdea:
 
     def prepare(self, setup: Setup, settings: Any, *, maps: Maps | None = None) -> Detect:
         """Settle what depends on the set-up alone; the host calls this once."""
-        if setup.mode != 3:
-            raise NotApplicable("measures between back-wall echoes: the set-up's mode has to be 3")
+        if setup.mode in (1, 2):
+            raise NotApplicable(f"measures between back-wall echoes, and not in mode {setup.mode}")
         thin_s, thick_s = setup.interval_s(setup.wall_range)
         # Without an interface echo the clock starts where the sound enters the wall.
         gate_s = (setup.interface_echo or 0.0) + 0.9 * thin_s

@@ -15,15 +15,16 @@ from numpy.typing import NDArray
 from echotrial.ascan import Batch
 from echotrial.setup import Medium, Setup, Waveform
 
-#: Ring-down of the contract's pulse: amplitude where it starts, decay in periods.
-RING, RING_PERIODS = 0.04, 2.0
 #: At most so many back-wall echoes are made.
 ORDERS = 8
 
 
 @dataclass(frozen=True)
 class Scene:
-    """A set-up, its sampling, and how much of an echo one round trip through the wall leaves."""
+    """A set-up, its sampling, and how much of an echo one round trip through the wall leaves.
+
+    `ring` is the amplitude at which the pulse's ring-down starts, `ring_periods` its decay.
+    """
 
     name: str
     setup: Setup
@@ -31,6 +32,8 @@ class Scene:
     start_s: float
     kept: float
     n_samples: int = 512
+    ring: float = 0.04
+    ring_periods: float = 2.0
 
     @property
     def quiet_samples(self) -> int:
@@ -59,17 +62,18 @@ class Record:
     late: int = 0
 
 
-def pulse(setup: Setup, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def pulse(scene: Scene, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Gaussian pulse with the set-up's -6 dB bandwidth, and a ring-down; peak about 1 at time 0.
 
     A Gaussian spectrum that is half as high at B / 2 off its centre has the standard deviation
     B / (2 sqrt(2 ln 2)), and its envelope in time 1 / (2 pi) over that.
     """
-    sigma_s = np.sqrt(2 * np.log(2)) / (np.pi * setup.bandwidth_hz)
-    phase = 2 * np.pi * setup.centre_frequency * time_s
+    sigma_s = np.sqrt(2 * np.log(2)) / (np.pi * scene.setup.bandwidth_hz)
+    phase = 2 * np.pi * scene.setup.centre_frequency * time_s
     body = np.exp(-0.5 * (time_s / sigma_s) ** 2) * np.cos(phase)
-    periods = np.maximum(time_s, 0) * setup.centre_frequency
-    return np.asarray(body + RING * np.exp(-periods / RING_PERIODS) * np.sin(2 * np.pi * periods))
+    rung = np.maximum(phase, 0)
+    decay = np.exp(-rung / (2 * np.pi * scene.ring_periods))
+    return np.asarray(body + scene.ring * decay * np.sin(rung))
 
 
 def arrivals(scene: Scene, wall_m: float | None) -> list[tuple[float, float]]:
@@ -99,7 +103,7 @@ def trace(scene: Scene, record: Record) -> NDArray[np.float64]:
     start_s = scene.start_s + record.late / scene.rate_hz
     time_s = start_s + np.arange(scene.n_samples) / scene.rate_hz
     wall_m = None if record.wall_share is None else scene.wall_m(record.wall_share)
-    clean = sum(a * pulse(scene.setup, time_s - t) for t, a in arrivals(scene, wall_m))
+    clean = sum(a * pulse(scene, time_s - t) for t, a in arrivals(scene, wall_m))
     clean = clean / np.abs(clean).max()
     noise = np.random.default_rng([7, record.noise_seed]).standard_normal(scene.n_samples)
     return np.asarray(record.height * (clean + 10 ** (-record.snr_db / 20) * noise))
@@ -129,7 +133,7 @@ def noise_batch(scene: Scene, n: int) -> Batch:
 def _with_reference(scene: Scene) -> Scene:
     """Offer the bare delay line's echo, noise-free, on the records' clock."""
     time_s = scene.start_s + np.arange(scene.n_samples) / scene.rate_hz
-    echo = 0.8 * pulse(scene.setup, time_s - (scene.setup.interface_echo or 0.0))
+    echo = 0.8 * pulse(scene, time_s - (scene.setup.interface_echo or 0.0))
     samples = echo.astype(np.float32)
     samples.flags.writeable = False
     reference = Waveform(samples, scene.rate_hz, scene.start_s)
@@ -179,11 +183,15 @@ _BETWEEN_MULTIPLES = Setup(
     mode=3,
 )
 
-#: What the contract is checked on: three modes, with and without reference echo or interface time.
+_RINGING = Scene("ringing probe, metal, mode 3", _METAL, 100e6, 0.0, 0.8, ring=0.12, ring_periods=4)
+
+#: What the contract is checked on: three modes, with and without reference echo or interface time,
+#: and a probe whose tail lies over the first back-wall echoes.
 SCENES: Final = (
     _with_reference(Scene("metal, mode 3", _METAL, 100e6, 0.0, 0.8)),
     _with_reference(Scene("polymer, mode 2", _POLYMER, 100e6, 0.0, 0.7)),
     _with_reference(Scene("near-matched polymer, mode 2", _NEAR_MATCHED, 100e6, 0.0, 0.7)),
+    _with_reference(_RINGING),
     Scene("contact, mode 1, no interface time", _CONTACT, 50e6, -1e-6, 0.6),
     Scene("metal, mode 3, no reference echo", _METAL, 100e6, 0.0, 0.8),
     Scene("mode 3, neither interface time nor reference", _BETWEEN_MULTIPLES, 80e6, -0.8e-6, 0.7),
