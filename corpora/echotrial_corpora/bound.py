@@ -20,12 +20,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy.fft
+from echotrial.setup import Setup
 from numpy.typing import NDArray
 from scipy.signal import welch
 
 from echotrial_corpora.chain import DIFFRACTION_STEP, Chain, chain_of
-from echotrial_corpora.draw import WALL, gaps_of
+from echotrial_corpora.draw import WALL, gaps_of, nominal
 from echotrial_corpora.generate import spectra
+from echotrial_corpora.synthesis import respond
 
 if TYPE_CHECKING:
     from echotrial_corpora.spec import CorpusSpec
@@ -80,6 +82,23 @@ def sampled_bound_m(spec: "CorpusSpec", params: np.ndarray, gains: Array, sigma:
     found = np.full(params.size, np.nan)
     found[::EVERY] = bound_m(spec, params[::EVERY], gains[::EVERY], sigma[::EVERY])
     return found
+
+
+def bound_for(setup: Setup, thickness_m: Array) -> Array:
+    """Bound on walls of a set-up at nominal values of everything else, of the shape given.
+
+    Metres; NaN for a thickness that is no positive number, or that the record tells nothing of.
+    """
+    from echotrial_corpora.around import spec_for  # which needs the whole model
+
+    spec = spec_for(setup, {})
+    thickness = np.ravel(np.asarray(thickness_m, dtype=np.float64))
+    possible = thickness > 0
+    params = nominal(spec, np.where(possible, thickness, setup.wall_range[0]))
+    peaks = np.abs(respond(spec, params).clean).max(axis=1)
+    sigma = params["height"] * np.exp(-params["snr"])
+    found = np.where(possible, bound_m(spec, params, params["height"] / peaks, sigma), np.nan)
+    return found.reshape(np.shape(thickness_m))
 
 
 def priors(chain: Chain, params: np.ndarray) -> Array:

@@ -15,9 +15,13 @@ import numpy as np
 from numba import njit
 
 #: Bins between the nodes at which the diffraction correction is worked out.
-NODE = 16
+NODE = 8
 #: The round trip whose correction fixes the ratio from one to the next (see `_spread`).
-FAR_ORDER = 4
+FAR_ORDER = 6
+#: Orders up to which the echoes get a correction of their own (see `_own_spread`), unless the
+#: diffraction parameter S grows by less than SMALL over all of them; and the reflection below which
+#: an echo needs none.
+OWN_ORDERS, SMALL, FAINT = 20, 0.5, 3e-4
 
 
 @njit(inline="always")
@@ -47,7 +51,7 @@ def _piston(x, table, step):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _spread(p, s, radius, paths, table, step, first, ratio):  # type: ignore[no-untyped-def]
+def _spread(p, s, radius, paths, table, step, bare, first, ratio):  # type: ignore[no-untyped-def]
     """Diffraction of the back-wall echoes relative to the tip's echo, at every NODE-th bin.
 
     `first` x `ratio`^k stands for D_k / D_0: exact for k = 1 and FAR_ORDER.
@@ -59,11 +63,11 @@ def _spread(p, s, radius, paths, table, step, first, ratio):  # type: ignore[no-
         at = s[0] + j * NODE * (s[1] - s[0])
         x = -1j * at * radius * radius
         trip = 2 * p.thickness * p.velocity
-        bare = 1 + 0j if paths == 0 else _piston(x / paths, table, step)
+        bare[j] = 1 if paths == 0 else _piston(x / paths, table, step)
         d1 = _piston(x / (paths + trip), table, step)
         far = _piston(x / (paths + FAR_ORDER * trip), table, step)
-        ratio[j] = (far / d1) ** (1 / (FAR_ORDER - 1))
-        first[j] = d1 / (bare * ratio[j])
+        ratio[j] = (far * _over(d1)) ** (1 / (FAR_ORDER - 1))
+        first[j] = d1 * _over(bare[j] * ratio[j])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -209,8 +213,10 @@ ROWS = 15
 @njit(
     cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"}
 )
-def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, hold, back):  # type: ignore[no-untyped-def]
+def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, through_t, through_b, hold, back):  # type: ignore[no-untyped-def]  # fmt: skip
     """Add the mean over LANES strips to `tail` (A) and `echoes` (T G / (1 - B G)), bin by bin.
+
+    `through_t` and `through_b` get the means of T and T B.
 
     At every `every`-th bin, `hold` and `back` get T and B of each strip (its weight and its part
     of the taper in them), for the single orders.
@@ -224,6 +230,7 @@ def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, hold, back):  # 
         br, bi = ar * cr - ai * ci, ar * ci + ai * cr
         through = (1 - front[k] * front[k]) * (1 - inner[k] * inner[k])
         ur, ui, vr, vi = 0.0, 0.0, 0.0, 0.0
+        sr, si, pr, pi = 0.0, 0.0, 0.0, 0.0
         for j in range(LANES):
             er, ei = w[E + j], w[E + LANES + j]
             # x: what the taper adds to the round trip, its loss to second order
@@ -250,6 +257,10 @@ def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, hold, back):  # 
             ti = w[WEIGHT + j] * (hr * yi + hi * yr)
             w[HOLD + j], w[HOLD + LANES + j] = tr, ti
             w[BACK + j], w[BACK + LANES + j] = kr, ki
+            sr += tr
+            si += ti
+            pr += tr * kr - ti * ki
+            pi += tr * ki + ti * kr
             # T x / (1 - B x G)
             dr, di = 1 - kr * gr + ki * gi, -kr * gi - ki * gr
             q = 1 / (dr * dr + di * di)
@@ -264,6 +275,8 @@ def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, hold, back):  # 
             w[X + j], w[X + LANES + j] = xr * hr - xi * hi, xr * hi + xi * hr
         tail[k] += complex(ur, ui)
         echoes[k] += complex(vr, vi) * through * trip[k]
+        through_t[k] += complex(sr, si) * through
+        through_b[k] += complex(pr, pi) * through
         if k % every == 0:
             for j in range(strips):
                 hold[k // every, j] = complex(w[HOLD + j], w[HOLD + LANES + j]) * through
@@ -271,16 +284,18 @@ def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, hold, back):  # 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _strips(p, s, loss, gap, places, weights, front, inner, trip, every, tail, echoes, hold, back):  # type: ignore[no-untyped-def]
+def _strips(p, s, loss, gap, places, weights, front, inner, trip, every, tail, echoes, through_t,
+            through_b, hold, back):  # type: ignore[no-untyped-def]  # fmt: skip
     """Mean over all strips, LANES at a time (see `_sweep`)."""
     w = np.empty(ROWS * LANES)
-    tail[:], echoes[:] = 0, 0
+    tail[:], echoes[:], through_t[:], through_b[:] = 0, 0, 0, 0
     for j in range(0, gap.size, LANES):
         some = slice(j, j + LANES)
         _lanes(p, s, gap[some], places[some], weights[some], w)
         _sweep(
-            p, loss, front, inner, trip, w, every, tail, echoes, hold[:, some], back[:, some]
-        )
+            p, loss, front, inner, trip, w, every, tail, echoes, through_t, through_b,
+            hold[:, some], back[:, some],
+        )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
@@ -307,14 +322,51 @@ def _orders(scale, hold, back, alone, every, terms):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _own_spread(p, s, radius, paths, table, step, bare, first, ratio, trip, through_t,
+                through_b, every, echoes, terms):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Give each of the first OWN_ORDERS echoes its own diffraction in place of first x ratio^k.
+
+    In the whole record the change, itself small, is put on the mean over the strips of T and of
+    T B: exact for k = 1 and 2, and for any k where the gap is even. The single orders get it
+    exactly.
+    """
+    gain = 2 * p.thickness * p.velocity
+    if paths < 0 or OWN_ORDERS * gain / (p.centre * radius * radius) < SMALL:
+        return
+    rest = s.size / (s[s.size - 1] - s[0]).imag * 2 * np.pi  # period of the grid
+    orders = min(OWN_ORDERS, int(rest * p.velocity / (2 * p.thickness)) + 1)
+    change = np.empty(first.size, np.complex128)
+    z, q = np.empty((2, s.size), np.complex128)
+    for k in range(s.size):
+        z[k] = through_t[k] * trip[k]
+        q[k] = through_b[k] * _over(through_t[k]) * trip[k]
+    model = first.copy()
+    middle = min(int((p.centre * 2 * np.pi - s[0].imag) / (s[1] - s[0]).imag), s.size - 1)
+    for order in range(1, orders + 1):
+        if np.abs(z[middle]) < FAINT:
+            return
+        for j in range(first.size):
+            x = -1j * (s[0] + j * NODE * (s[1] - s[0])) * radius * radius
+            model[j] *= ratio[j]
+            own = _piston(x / (paths + order * gain), table, step)
+            change[j] = own * _over(bare[j] * model[j]) - 1
+        for k in range(s.size):
+            echoes[k] += z[k] * _between(change, k)
+            z[k] *= q[k]
+        if order <= terms.shape[0]:
+            for c in range(terms.shape[1]):
+                terms[order - 1, c] *= 1 + _between(change, c * every)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _one(p, gap, s, loss, admittance, trips, recorded, places, weights, radius, paths, table,
          table_step, rate, contact, grain, every, total, tail, terms):  # type: ignore[no-untyped-def]  # fmt: skip
     """Spectra of one record: all of it, its tail, and single orders at every `every`-th bin."""
     bins = s.size
-    first, ratio, front, inner, back = np.empty((5, bins // NODE + 2), np.complex128)
-    r01, r12, trip, alone, echoes, pulse = np.empty((6, bins), np.complex128)
+    bare, first, ratio, front, inner, back = np.empty((6, bins // NODE + 2), np.complex128)
+    r01, r12, trip, alone, echoes, pulse, through_t, through_b = np.empty((8, bins), np.complex128)
     hold, turn = np.empty((2, (bins + every - 1) // every, gap.size), np.complex128)
-    _spread(p, s, radius, paths, table, table_step, first, ratio)
+    _spread(p, s, radius, paths, table, table_step, bare, first, ratio)
     _faces(p, s, loss, admittance, front, inner, back)
     _round_trip(p, s, loss, back, trip, alone)
     for k in range(bins):
@@ -322,17 +374,37 @@ def _one(p, gap, s, loss, admittance, trips, recorded, places, weights, radius, 
         q = _between(ratio, k)
         trip[k] *= q
         alone[k] *= q
-    _strips(p, s, loss, gap, places, weights, r01, r12, trip, every, tail, echoes, hold, turn)
+    _strips(
+        p, s, loss, gap, places, weights, r01, r12, trip, every, tail, echoes, through_t,
+        through_b, hold, turn,
+    )  # fmt: skip
     if recorded.size > 0:
         _recorded(s, p.late - p.start, rate, recorded, pulse)
     else:
         _pulse(p, s, p.start, rate, pulse)
-    heat, warm = np.exp(-s[0] * p.heat), np.exp(-(s[1] - s[0]) * p.heat)
     for k in range(bins):
         pulse[k] = -pulse[k]
+        r01[k] = (1 - r01[k] * r01[k]) * (1 - r12[k] * r12[k])  # through both faces and back
+        r12[k] = pulse[k] * trips[0, k] * _between(first, k)  # what every back-wall echo carries
+    if p.kind == 0:
+        _orders(r12, hold, turn, alone, every, terms)
+        _own_spread(
+            p, s, radius, paths, table, table_step, bare, first, ratio, trip, through_t,
+            through_b, every, echoes, terms,
+        )  # fmt: skip
+    _trips(p, s, trips, first, pulse, contact, echoes, total, tail)
+    if p.grain > 0:
+        for k in range(bins):
+            total[k] += p.grain * r01[k] * r12[k] * grain[k]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _trips(p, s, trips, first, pulse, contact, echoes, total, tail):  # type: ignore[no-untyped-def]
+    """The record and its tail from the reflection at the tip, over trips through the delay line."""
+    heat, warm = np.exp(-s[0] * p.heat), np.exp(-(s[1] - s[0]) * p.heat)
+    for k in range(s.size):
         a = 0j if contact else tail[k]
-        echoes[k] *= _between(first, k)
-        r = a + echoes[k]
+        r = a + echoes[k] * _between(first, k)
         sum_r, sum_a = r * trips[0, k], a * trips[0, k]
         power_r, power_a = r * heat, a * heat
         for m in range(1, trips.shape[0]):
@@ -342,13 +414,6 @@ def _one(p, gap, s, loss, admittance, trips, recorded, places, weights, radius, 
             power_r, power_a = power_r * heat, power_a * heat
         heat *= warm
         total[k], tail[k] = pulse[k] * sum_r, pulse[k] * sum_a
-        pulse[k] *= trips[0, k] * _between(first, k)
-    if p.grain > 0:
-        for k in range(bins):
-            through = (1 - r01[k] * r01[k]) * (1 - r12[k] * r12[k])
-            total[k] += p.grain * through * pulse[k] * grain[k]
-    if p.kind == 0:
-        _orders(pulse, hold, turn, alone, every, terms)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -5,10 +5,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
-
 from echotrial.hooks import Echoes, Material, SyntheticRecords
 from echotrial.setup import Setup
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from echotrial_corpora.spec import CorpusSpec
@@ -55,7 +54,9 @@ class LayerModel:
 
     def bound(self, setup: Setup, thickness_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Cramer-Rao bound on thickness, metres, NaN where it is not known."""
-        return np.full(np.shape(thickness_m), np.nan)
+        from echotrial_corpora.bound import bound_for
+
+        return bound_for(setup, thickness_m)
 
     def materials(self) -> Mapping[str, Material]:
         """The material table."""
