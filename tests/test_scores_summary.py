@@ -154,6 +154,15 @@ def test_velocity_error_apart_from_the_detectors_own(known: bool) -> None:
     assert efficiency == pytest.approx(2.0, abs=0.01) if known else efficiency > 20
 
 
+def test_a_slope_that_no_velocity_explains_is_the_detectors_own() -> None:
+    found = score(scored(small(), {"fast": reads_too_fast}), SETUP, origin="synthetic")
+    notes = found.table.loc[found.table["measure"] == "trend slope", "note"]
+    assert notes.item() == "the detector's own slope and zero offset"
+    found = score(scored(with_velocity(small()), {"fast": reads_too_fast}), SETUP, origin="x")
+    notes = found.table.loc[found.table["measure"] == "trend slope", "note"]
+    assert notes.item() == "velocity and zero offset"
+
+
 def test_confidence_of_a_detector_that_knows_when_it_doubles() -> None:
     frame = scored(truth_table(), {"oracle-doubling": DETECTORS["oracle-doubling"]})
     doubled = frame["outcome"] == "echo skip"

@@ -49,7 +49,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from echotrial.outcome.marks import EDGE_M, EDGE_S, MarkOffsets, mark_offsets, nearest
 from echotrial.outcome.names import FAULTS, WALL_LOCKS, Direction, Outcome, Rule
-from echotrial.outcome.truths import Floats, Truths, column, truths_of
+from echotrial.outcome.truths import Floats, Truths, TruthTable, column
 from echotrial.setup import Setup
 
 Bools = NDArray[np.bool_]
@@ -63,7 +63,7 @@ _BLOCK: Final = 65536  # rows at a time: bounds the (rows, echoes) work arrays
 
 
 def classify(
-    readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup, offsets: MarkOffsets
+    readings: pd.DataFrame, truth: pd.DataFrame | TruthTable, setup: Setup, offsets: MarkOffsets
 ) -> pd.DataFrame:
     """Name the outcome of every reading of ONE detector.
 
@@ -72,7 +72,8 @@ def classify(
     readings
         Columns `columns.READINGS`.
     truth
-        Columns `columns.TRUTH`; looked up by ``record`` (and ``split``), so in any order.
+        Columns `columns.TRUTH`; looked up by ``record`` (and ``split``), so in any order; or
+        the table made of it.
     setup
         Tolerance, velocity and centre frequency.
     offsets
@@ -89,7 +90,8 @@ def classify(
         A reading of a record that the truth does not have.
     """
     starts = range(0, max(len(readings), 1), _BLOCK)
-    blocks = [_classify(readings.iloc[i : i + _BLOCK], truth, setup, offsets) for i in starts]
+    table = TruthTable.of(truth)
+    blocks = [_classify(readings.iloc[i : i + _BLOCK], table, setup, offsets) for i in starts]
     return blocks[0] if len(blocks) == 1 else pd.concat(blocks)
 
 
@@ -97,19 +99,19 @@ def judge(
     readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup
 ) -> tuple[pd.DataFrame, dict[str, MarkOffsets]]:
     """Outcomes of every detector's readings, and the mark offsets they were judged by."""
-    offsets, outcomes = {}, []
+    offsets, outcomes, table = {}, [], TruthTable.of(truth)
     for name, own in readings.groupby("detector", sort=False, observed=True):
-        offsets[str(name)] = mark_offsets(own, truth, setup)
-        outcomes.append(classify(own, truth, setup, offsets[str(name)]))
+        offsets[str(name)] = mark_offsets(own, table, setup)
+        outcomes.append(classify(own, table, setup, offsets[str(name)]))
     if not outcomes:
-        return classify(readings, truth, setup, MarkOffsets()), {}
+        return classify(readings, table, setup, MarkOffsets()), {}
     return pd.concat(outcomes).loc[readings.index], offsets
 
 
 def _classify(
-    readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup, offsets: MarkOffsets
+    readings: pd.DataFrame, truth: TruthTable, setup: Setup, offsets: MarkOffsets
 ) -> pd.DataFrame:
-    case = _Case(readings, truths_of(readings, truth), setup)
+    case = _Case(readings, truth.rows_of(readings), setup)
     by_marks, known = _by_marks(case, readings, offsets)
     code = np.where(known, by_marks, _by_thickness(case))
     code = np.where(case.is_hit, _CODE[Outcome.HIT], code)

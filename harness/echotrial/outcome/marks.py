@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from echotrial.outcome.truths import Floats, Truths, column, truths_of
+from echotrial.outcome.truths import Floats, Truths, TruthTable, column
 from echotrial.setup import Setup
 
 #: With fewer hits on `tune` an offset is 0.
@@ -35,7 +35,9 @@ class MarkOffsets:
 NO_OFFSETS: Final = MarkOffsets()
 
 
-def mark_offsets(readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup) -> MarkOffsets:
+def mark_offsets(
+    readings: pd.DataFrame, truth: pd.DataFrame | TruthTable, setup: Setup
+) -> MarkOffsets:
     """Medians of mark - nearest standing true echo over a detector's hits on `tune`.
 
     The nearest echo is the wrong one where echoes stand closer than twice the offset. So the
@@ -48,11 +50,11 @@ def mark_offsets(readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup) -> M
         Rows of ONE detector, columns `columns.READINGS`; where there is a column ``split`` only
         the rows of `tune` count.
     truth
-        Columns `columns.TRUTH`, any order of rows.
+        Columns `columns.TRUTH`, any order of rows; or the table made of it.
     """
     if "split" in readings:
         readings = readings[readings["split"] == "tune"]
-    truths = truths_of(readings, truth)
+    truths = TruthTable.of(truth).rows_of(readings)
     error = np.abs(column(readings, "thickness_mm") * 1e-3 - truths.thickness_m)
     hits = error <= setup.tolerance.of(truths.thickness_m) - 2 * truths.uncertainty_m + EDGE_M
     marks = [column(readings, name)[hits] * 1e-6 for name in ("first_echo_us", "second_echo_us")]

@@ -28,7 +28,7 @@ class Truths:
     tail_end_s: Floats
     echo_s: Floats
 
-    def take(self, rows: NDArray[np.bool_]) -> "Truths":
+    def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> "Truths":
         """Those of some rows."""
         return Truths(
             self.thickness_m[rows], self.uncertainty_m[rows], self.tail_end_s[rows],
@@ -36,21 +36,49 @@ class Truths:
         )  # fmt: skip
 
 
-def truths_of(readings: pd.DataFrame, truth: pd.DataFrame) -> Truths:
-    """Look up the truth of every reading by its record (and split, where both tables say it).
+class TruthTable:
+    """A truth table converted once, however many detectors are looked up in it.
 
-    Raises
-    ------
-    KeyError
-        A reading of a record that the truth does not have.
+    Parameters
+    ----------
+    truth
+        Columns `columns.TRUTH`, rows in any order.
     """
-    rows = truth.iloc[_positions(readings, truth)]
-    return Truths(
-        column(rows, "thickness_mm") * 1e-3,
-        np.nan_to_num(column(rows, "thickness_u_mm")) * 1e-3,
-        column(rows, "tail_end_us") * 1e-6,
-        _echo_s(rows),
-    )
+
+    def __init__(self, truth: pd.DataFrame) -> None:
+        self._keys = truth[[k for k in ("split", "record") if k in truth]]
+        self._all = Truths(
+            column(truth, "thickness_mm") * 1e-3,
+            np.nan_to_num(column(truth, "thickness_u_mm")) * 1e-3,
+            column(truth, "tail_end_us") * 1e-6,
+            _echo_s(truth),
+        )
+
+    @classmethod
+    def of(cls, truth: "pd.DataFrame | TruthTable") -> "TruthTable":
+        """The table of a frame; a table is its own."""
+        return truth if isinstance(truth, TruthTable) else cls(truth)
+
+    def rows_of(self, readings: pd.DataFrame) -> Truths:
+        """Truth of every reading, by its record (and split, where both tables say it).
+
+        Raises
+        ------
+        KeyError
+            A reading of a record that the truth does not have.
+        """
+        keys = [k for k in self._keys if k in readings]
+        index, wanted = (_index(table[keys]) for table in (self._keys, readings))
+        found = index.get_indexer(wanted)
+        if (found < 0).any():
+            absent = readings.loc[found < 0, "record"].iloc[0]
+            raise KeyError(f"record {absent} has a reading and no truth")
+        return self._all.take(found)
+
+
+def _index(keys: pd.DataFrame) -> pd.MultiIndex:
+    kinds: dict[Any, type] = {"record": int, "split": str}
+    return pd.MultiIndex.from_frame(keys.astype({k: kinds[k] for k in keys}))
 
 
 def column(frame: pd.DataFrame, name: str) -> Floats:
@@ -58,17 +86,6 @@ def column(frame: pd.DataFrame, name: str) -> Floats:
     if name not in frame:
         return np.full(len(frame), np.nan)
     return np.asarray(pd.to_numeric(frame[name]), dtype=np.float64)
-
-
-def _positions(readings: pd.DataFrame, truth: pd.DataFrame) -> NDArray[np.intp]:
-    keys = [k for k in ("split", "record") if k in readings and k in truth]
-    kinds = {"record": int, **({"split": str} if "split" in keys else {})}
-    index, wanted = (pd.MultiIndex.from_frame(t[keys].astype(kinds)) for t in (truth, readings))
-    found = index.get_indexer(wanted)
-    if (found < 0).any():
-        absent = readings.loc[found < 0, "record"].iloc[0]
-        raise KeyError(f"record {absent} has a reading and no truth")
-    return found
 
 
 def _echo_s(rows: pd.DataFrame) -> Floats:

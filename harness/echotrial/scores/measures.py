@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from echotrial.outcome import Outcome
+from echotrial.outcome import WALL_LOCKS, Outcome
 
 #: Stratum of the walls inside the set-up's range, all together.
 WHOLE: Final = "whole"
@@ -15,6 +15,11 @@ MEASURES: Final[Mapping[str, str]] = {
     "thick false lock": "the same, too thick only: these keep a bad part in service",
     "thin false lock": "the same, too thin only",
     "thick": "share of wall records read too thick, off or false lock",
+    **{
+        f"thick {o}": f"share of wall records with {o}, too thick"
+        for o in Outcome
+        if o in WALL_LOCKS
+    },
     "hit at least": "Clopper-Pearson lower bound of hits, one-sided 95 %",
     "false lock at most": "Clopper-Pearson upper bound of false locks, one-sided 95 %",
     "thick false lock at most": "the same for those too thick",

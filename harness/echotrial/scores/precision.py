@@ -13,7 +13,7 @@ from echotrial.scores.sampling import Sampling
 
 Floats = NDArray[np.float64]
 #: Above so many independent readings the mean is normal enough for Student's interval.
-BOOTSTRAP_UP_TO: Final = 1000
+BOOTSTRAP_UP_TO: Final = 300
 RESAMPLES: Final = 1999
 
 

@@ -18,7 +18,10 @@ MIN_READINGS: Final = 10
 
 @dataclass(frozen=True)
 class Trend:
-    """error = offset + slope x wall; `cause` says which of them is more than chance."""
+    """error = offset + slope x wall; `cause` says which of them is more than chance.
+
+    A slope counts as a wrong velocity, until somebody who knows the true one says otherwise.
+    """
 
     slope: float  # um per um: the relative error of the velocity
     slope_interval: Interval

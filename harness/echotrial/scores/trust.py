@@ -127,7 +127,7 @@ def trust(
     walls, dry = int(panel.inside.sum()), int(panel.dry.sum())
     lacking = _lacking(panel, sampling, limits)
     if not lacking:
-        ranks = _ranks(panel, found, strata, seconds or {})
+        ranks = _ranks(panel, sampling, found, strata, seconds or {})
         found = [_ranked(a, ranks) for a in found]
     best = next((a for a in found if a.rank == 1), None)
     answer = Answer.TOO_FEW if lacking else Answer.TRUST if best else Answer.NONE
@@ -201,7 +201,11 @@ def _rms(panel: Panel, i: int, rows: Bools) -> float:
 
 
 def _ranks(
-    panel: Panel, found: list[Assessment], strata: list[Stratum], seconds: Mapping[str, float]
+    panel: Panel,
+    sampling: Sampling,
+    found: list[Assessment],
+    strata: list[Stratum],
+    seconds: Mapping[str, float],
 ) -> dict[str, int]:
     """Rank by repeated choice among those that are left."""
     rows = {s.name: s.rows for s in strata}
@@ -209,7 +213,7 @@ def _ranks(
     ranks: dict[str, int] = {}
     while left:
         leader = max(left, key=lambda a: a.worst_hit)
-        tied = [a for a in left if _hits_tie(panel, leader, a, rows[a.worst_hit_in])]
+        tied = [a for a in left if _hits_tie(panel, sampling, leader, a, rows[a.worst_hit_in])]
         precise = min(tied, key=lambda a: a.rms_um)
         tied = [a for a in tied if _errors_tie(panel, precise, a)]
         timed = [a for a in tied if a.detector in seconds]
@@ -219,13 +223,19 @@ def _ranks(
     return ranks
 
 
-def _hits_tie(panel: Panel, leader: Assessment, other: Assessment, rows: Bools) -> bool:
+def _hits_tie(
+    panel: Panel, sampling: Sampling, leader: Assessment, other: Assessment, rows: Bools
+) -> bool:
     """Whether the leader's lead on the stratum that puts the other behind may be chance.
 
-    Exact McNemar test (binomial on the discordant records) at 5 %, on the same records.
+    Exact McNemar test (binomial on the discordant records) at 5 %, on the same records; of
+    clustered records, on the specimens of which one or the other hits more.
     """
     first, second = (panel.hit[panel.detectors.index(a.detector), rows] for a in (leader, other))
-    wins, losses = int((first & ~second).sum()), int((second & ~first).sum())
+    lead = first.astype(np.int64) - second
+    if sampling.specimen is not None:
+        lead = np.bincount(sampling.specimen[rows], weights=lead)
+    wins, losses = int((lead > 0).sum()), int((lead < 0).sum())
     if wins + losses == 0:
         return True
     return bool(stats.binomtest(wins, wins + losses).pvalue > ALPHA)

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from echotrial.outcome import Outcome
+from echotrial.outcome import WALL_LOCKS, Outcome
 from echotrial.scores.efficiency import efficiency
 from echotrial.scores.hit_miss import hit_miss
 from echotrial.scores.intervals import Interval
@@ -15,7 +15,7 @@ from echotrial.scores.rates import at_least, at_most
 from echotrial.scores.rows import EXACT, Row, Where, rate_rows
 from echotrial.scores.single import Single
 from echotrial.scores.thin_wall import hit_limit, lock_limit
-from echotrial.scores.trend import trend
+from echotrial.scores.trend import Trend, trend
 
 _HERE = Where(WHOLE)
 _OF_WALLS = [o for o in Outcome if o not in (Outcome.PHANTOM, Outcome.QUIET, Outcome.UNDECIDED)]
@@ -39,6 +39,7 @@ def _rates(one: Single) -> Iterator[Row]:
         "thick false lock": one.thick,
         "thin false lock": one.false_lock & ~one.thick,
         "thick": one.thick | (off & (one.error_um > 0)),
+        **{f"thick {o}": one.outcome(o) & one.thick for o in Outcome if o in WALL_LOCKS},
     }
     yield from rate_rows(_HERE, one.walls, events, one.sampling)
     undecided = {str(Outcome.UNDECIDED): ~one.decided}
@@ -112,10 +113,20 @@ def _trend(one: Single) -> Iterator[Row]:
     rows = one.panel.inside & one.right_echoes
     found = trend(one.error_um[rows], one.wall_um[rows], one.sampling.take(rows))
     slope = Interval(100 * found.slope_interval.low, 100 * found.slope_interval.high)
+    cause = _cause(one, found)
     yield Row(_HERE, "trend slope", 100 * found.slope, slope, denominator=found.n, unit="percent",
-              note=found.cause)  # fmt: skip
+              note=cause)  # fmt: skip
     yield Row(_HERE, "trend offset", found.offset_um, found.offset_interval, denominator=found.n,
-              unit="um", note=found.cause)  # fmt: skip
+              unit="um", note=cause)  # fmt: skip
+
+
+def _cause(one: Single, found: Trend) -> str:
+    """What the trend speaks of; where the true velocity is known it need not be guessed."""
+    part = one.velocity_um / one.wall_um
+    known = one.panel.inside & one.right_echoes & np.isfinite(part)
+    if known.any() and 2 * abs(np.mean(part[known])) < abs(found.slope):
+        return found.cause.replace("velocity", "the detector's own slope", 1)
+    return found.cause
 
 
 def _limits(one: Single) -> Iterator[Row]:
