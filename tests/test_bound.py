@@ -9,13 +9,17 @@ from echotrial_corpora.bound import (
     bound_of,
     information,
     noise_power,
+    noise_spectrum,
     priors,
+    record_slopes,
+    sampled_bound_m,
 )
 from echotrial_corpora.chain import chain_of
-from echotrial_corpora.draw import nominal
+from echotrial_corpora.draw import DRY, nominal
 from echotrial_corpora.spec import CorpusSpec
 from echotrial_corpora.synthesis import respond
 from numpy.typing import NDArray
+from scipy.linalg import toeplitz
 
 Array = NDArray[np.float64]
 Spectra = NDArray[np.complex128]
@@ -184,7 +188,7 @@ def scatter(spec: CorpusSpec, wall_m: float, snr_db: float, trials: int) -> tupl
     weight = np.where(np.isfinite(prior), 1 / prior, 0)
     believed = draw.standard_normal((trials, 6)) * np.where(np.isfinite(prior), prior, 0)
     found = np.zeros((trials, 6))
-    for _ in range(3):
+    for _ in range(2):
         here = whitened(gain * moved(spec, params, found))
         slopes = [
             (whitened(gain * moved(spec, params, found + step)) - here).T for step in np.diag(STEPS)
@@ -202,7 +206,7 @@ def agrees(errors: Array, bound: float) -> bool:
 
 
 def test_maximum_likelihood_reaches_the_bound() -> None:
-    errors, bound = scatter(spec_of("steel", 12), 0.4e-3, 40, 150)
+    errors, bound = scatter(spec_of("steel", 12), 0.4e-3, 40, 120)
     assert agrees(errors, bound)
     assert 0.05e-6 < bound < 0.5e-6
 
@@ -222,5 +226,66 @@ def test_maximum_likelihood_reaches_the_bound() -> None:
 def test_maximum_likelihood_reaches_the_bound_everywhere(
     scenario: str, wall_mm: float, snr_db: float, bits: int
 ) -> None:
-    errors, bound = scatter(spec_of(scenario, bits), 1e-3 * wall_mm, snr_db, 800)
+    errors, bound = scatter(spec_of(scenario, bits), 1e-3 * wall_mm, snr_db, 300)
     assert agrees(errors, bound)
+
+
+# -- the bound in the truth ------------------------------------------------------------------------
+
+
+def prepared(wall_m: list[float], bits: int = 16) -> tuple[CorpusSpec, np.ndarray, Array]:
+    spec = spec_of("steel", bits)
+    params = nominal(spec, np.array(wall_m))
+    return spec, params, 0.8 / np.abs(respond(spec, params).clean).max(axis=1)
+
+
+def test_slopes_are_those_of_the_record() -> None:
+    # The slow twin: central differences of the record itself, in the time domain.
+    spec, params, gains = prepared([0.4e-3])
+    slopes, _ = record_slopes(chain_of(spec), params, gains)
+    fast = np.fft.irfft(slopes[0], spec.samples)
+    for j, step in enumerate(np.diag(STEPS)):
+        up, down = (gains[0] * moved(spec, params, s * step[None])[0] for s in (1, -1))
+        slow = (up - down) / (2 * STEPS[j])
+        assert np.linalg.norm(fast[j] - slow) < 2e-3 * np.linalg.norm(slow)
+
+
+def test_ten_times_less_noise_bounds_ten_times_closer_where_priors_do_not_matter() -> None:
+    spec, params, gains = prepared([0.4e-3])
+    slopes, _ = record_slopes(chain_of(spec), params, gains)
+    free = np.full((1, 6), np.inf)
+    loud, soft = (
+        bound_of(information(slopes, noise_power(spec.samples, np.array([s])), spec.samples), free)
+        for s in (1e-2, 1e-3)
+    )
+    assert loud[0] / soft[0] == pytest.approx(10, rel=1e-6)
+    told = bound_of(
+        information(slopes, noise_power(spec.samples, np.array([1e-2])), spec.samples),
+        priors(chain_of(spec), params),
+    )
+    assert told[0] < loud[0]  # what is known beforehand helps
+
+
+def test_clipped_samples_tell_nothing() -> None:
+    # The slow twin: the covariance of the samples that are left, inverted as a matrix.
+    spec, params, gains = prepared([0.4e-3])
+    chain, m, gains, sigma = chain_of(spec), spec.samples, 4 * gains, np.array([0.04])
+    slopes, clipped = record_slopes(chain, params, gains)
+    assert 4 < clipped.sum() < 40
+    left = ~clipped[0]
+    power = noise_power(m, sigma, noise_spectrum(chain), quantum=2.0**-15)[0]
+    covariance = toeplitz(np.fft.irfft(power, m) / m)[np.ix_(left, left)]
+    seen = np.fft.irfft(slopes[0], m)[:, left]
+    known = seen @ np.linalg.solve(covariance, seen.T)
+    slow = bound_of(known[None], priors(chain, params))[0]
+    assert bound_m(spec, params, gains, sigma)[0] == pytest.approx(slow, rel=1e-6)
+    assert slow > 1.02 * bound_m(spec, params, gains / 5, sigma / 5)[0]
+
+
+def test_dry_records_have_no_bound_and_one_wall_in_eight_has() -> None:
+    spec, params, gains = prepared(list(np.linspace(0.2e-3, 0.6e-3, 17)))
+    params["kind"][8] = DRY
+    found = sampled_bound_m(spec, params, gains, np.full(17, 0.01))
+    assert np.flatnonzero(np.isfinite(found)).tolist() == [0, 16]
+    alone = bound_m(spec, params[16:], gains[16:], np.array([0.01]))
+    assert found[16] == pytest.approx(alone[0], rel=1e-9)

@@ -70,11 +70,25 @@ def bound_m(spec: "CorpusSpec", params: np.ndarray, gains: Array, sigma: Array) 
     if walls.size == 0:
         return found
     chain, m = chain_of(spec), spec.samples
-    slopes = record_slopes(chain, params[walls], gains[walls])
+    slopes, clipped = record_slopes(chain, params[walls], gains[walls])
     shape = noise_spectrum(chain)
     power = noise_power(m, sigma[walls], shape, quantum=2.0 ** (1 - spec.receiver.bits))
-    found[walls] = bound_of(information(slopes, power, m), priors(chain, params[walls]))
+    prior = priors(chain, params[walls])
+    bounds = bound_of(information(slopes, power, m), prior)
+    for i in np.flatnonzero(clipped.any(axis=1)):
+        bounds[i] = _clipped_bound(slopes[i], clipped[i], power[i], prior[i])
+    found[walls] = bounds
     return found
+
+
+def _clipped_bound(
+    slopes: Spectra, clipped: NDArray[np.bool_], power: Array, prior: Array
+) -> float:
+    """Bound of one record: a clipped sample tells nothing, so its value is one more unknown."""
+    m = clipped.size
+    lost = scipy.fft.rfft(np.eye(m)[clipped], axis=1)
+    known = information(np.concatenate([slopes, lost])[None], power[None], m)
+    return float(bound_of(known, np.append(prior, np.full(len(lost), np.inf)))[0])
 
 
 def sampled_bound_m(spec: "CorpusSpec", params: np.ndarray, gains: Array, sigma: Array) -> Array:
@@ -113,11 +127,19 @@ def priors(chain: Chain, params: np.ndarray) -> Array:
     return found
 
 
-def record_slopes(chain: Chain, params: np.ndarray, gains: Array) -> Spectra:
-    """``rfft`` of each noise-free record's derivatives, (n, 6, m // 2 + 1).
+def record_slopes(
+    chain: Chain, params: np.ndarray, gains: Array
+) -> tuple[Spectra, NDArray[np.bool_]]:
+    """Give the derivatives of each noise-free record, and which of its samples are clipped.
 
-    By thickness, arrival, logarithm of amplitude, gap, spread of the gap (its sagitta over the
-    aperture) and logarithm of attenuation. Clipped samples tell nothing.
+    Returns
+    -------
+    slopes
+        (n, 6, m // 2 + 1) ``rfft`` of the derivatives by thickness, arrival, logarithm of
+        amplitude, gap, spread of the gap (its sagitta over the aperture) and logarithm of
+        attenuation.
+    clipped
+        (n, m).
     """
     plain = _response(chain, params)
 
@@ -136,9 +158,7 @@ def record_slopes(chain: Chain, params: np.ndarray, gains: Array) -> Spectra:
         slope("attenuation", LOG_STEP * params["attenuation"], LOG_STEP),
     ]
     records = _in_time(chain, np.stack(laplace, axis=1)) * gains[:, None, None]
-    clipped = np.abs(records[:, 2]) >= 1
-    records *= ~clipped[:, None, :]
-    return np.asarray(scipy.fft.rfft(records, axis=2))
+    return np.asarray(scipy.fft.rfft(records, axis=2)), np.abs(records[:, 2]) >= 1
 
 
 def _response(chain: Chain, params: np.ndarray) -> Spectra:
