@@ -358,6 +358,14 @@ def test_offsets_are_recovered_in_modes_2_and_3(
     assert (found.first_s * 1e9, found.second_s * 1e9) == pytest.approx(lag_ns, abs=1e-6)
 
 
+def test_thin_walls_do_not_hide_an_offset_longer_than_half_their_echoes() -> None:
+    """Echoes 60 to 120 ns apart on three walls of four, marks 100 ns early."""
+    walls = np.r_[np.linspace(120, 240, 150), np.linspace(1200, 2000, 60)]
+    truth = bench_table(walls)
+    found = mark_offsets(marked(truth, (1, 2), (-100.0, -100.0)), truth, BENCH)
+    assert (found.first_s * 1e9, found.second_s * 1e9) == pytest.approx((-100, -100), abs=1e-6)
+
+
 def test_offsets_need_twenty_hits_of_the_tune_split() -> None:
     walls = np.linspace(300, 2000, 20)
     truth = bench_table(walls)

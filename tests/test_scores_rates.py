@@ -1,6 +1,7 @@
 """Rates and their intervals against published tables and other packages."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from echotrial.scores.intervals import clopper_pearson, lower_bound, upper_bound, wilson
 from echotrial.scores.rates import at_least, at_most, rate
@@ -86,6 +87,14 @@ def test_hits_on_every_trace_count_once_a_specimen() -> None:
     events, sampling = clustered([[1] * 10] * 29)
     everyone = np.ones(290, dtype=bool)
     assert at_least(events, everyone, sampling) == pytest.approx(0.90186, abs=5e-5)
+
+
+def test_records_of_no_named_specimen_are_taken_for_one() -> None:
+    table = pd.DataFrame({"specimen": ["a", None, None, "b"]})
+    found = Sampling.of(table, "recorded").specimen
+    assert found is not None
+    assert found.tolist() == [0, 1, 1, 2]
+    assert Sampling.of(table, "synthetic").specimen is None
 
 
 def test_one_record_a_specimen_is_independent() -> None:

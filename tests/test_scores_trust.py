@@ -226,3 +226,9 @@ def test_walls_outside_the_range_do_not_count() -> None:
         read[:200] = 0.6
 
     assert verdict({"a": oracle_with(change)}, truth).detector == "a"
+
+
+def test_strata_are_named_in_the_users_unit() -> None:
+    inches = SETUP.model_copy(update={"length_unit": "in"})
+    found = strata_of(panel_of(scored(PLENTY, {"oracle": oracle}), inches), Limits())
+    assert found[1].name == "0.0197 to 0.0295 in"  # 0.5 and 0.75 mm

@@ -64,7 +64,7 @@ SCORES: Final = {
     "detector": "name of the detector",
     "stratum": "whole (walls inside the set-up's range), range, no wall, or a column of the truth",
     "bin": "which part of the stratum; empty for the whole",
-    "measure": "what the number is, see echotrial.scores.summary.MEASURES",
+    "measure": "what the number is, see echotrial.scores.MEASURES",
     "value": "the number; NaN = no estimate, and the note says why",
     "low": "lower end of its 95 % interval, NaN = no interval",
     "high": "upper end",

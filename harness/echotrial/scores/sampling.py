@@ -32,7 +32,7 @@ class Sampling:
         """Synthetic records are independent; others are clustered by the column ``specimen``."""
         if origin == "synthetic" or "specimen" not in truth:
             return cls()
-        codes = pd.factorize(truth["specimen"])[0]
+        codes = pd.factorize(truth["specimen"], use_na_sentinel=False)[0]
         return cls(codes.astype(np.intp))
 
     def take(self, rows: Bools) -> "Sampling":

@@ -2,7 +2,9 @@
 
 A detector that never answers and one that always answers both lose: the first has no hits, the
 second has false locks. Bounds are Clopper-Pearson at one-sided 95 %; where a claim is made of
-several strata at once each is held to 5 % / (number of strata) (Bonferroni).
+several strata at once each is held to 5 % / (number of strata) (Bonferroni). They hold for each
+detector by itself: the best of many looks better than it is, so prove few finalists, on records
+that had no part in choosing them.
 """
 
 from collections.abc import Mapping
@@ -94,11 +96,12 @@ def strata_of(panel: Panel, limits: Limits) -> list[Stratum]:
     count = min(MAX_BINS, int(panel.inside.sum()) // limits.wall_records)
     if count < 2:
         return [whole]
-    wall_mm = panel.wall_m * 1e3
-    edges = np.quantile(wall_mm[panel.inside], np.linspace(0, 1, count + 1))
-    which = np.searchsorted(edges[1:-1], wall_mm, side="right")
+    unit = panel.setup.length_unit
+    wall = panel.wall_m / {"mm": 1e-3, "in": 0.0254}[unit]
+    edges = np.quantile(wall[panel.inside], np.linspace(0, 1, count + 1))
+    which = np.searchsorted(edges[1:-1], wall, side="right")
     bins = [
-        Stratum(f"{low:.3g} to {high:.3g} mm", panel.inside & (which == i))
+        Stratum(f"{low:.3g} to {high:.3g} {unit}", panel.inside & (which == i))
         for i, (low, high) in enumerate(pairwise(edges))
     ]
     return [whole, *(b for b in bins if b.rows.any())]
