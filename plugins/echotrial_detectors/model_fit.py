@@ -12,7 +12,7 @@ from echotrial.detector import Detect, Invariance, Maps, Settings, setting
 from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
 from echotrial_detectors.fit.grid import Grid, correlations, make_grid, pick_starts
-from echotrial_detectors.fit.newton import ARRIVAL, GAP, SHAPE, SPREAD, UNKNOWNS, WALL, refine
+from echotrial_detectors.fit.newton import ARRIVAL, GAP, SPREAD, UNKNOWNS, WALL, deviation, refine
 from echotrial_detectors.fit.spectra import (
     Gate,
     gate_of,
@@ -110,6 +110,7 @@ class _Plan:
     aperture: Aperture
     gate: Gate
     pulse: NDArray[np.complex128]
+    pulse_twice: NDArray[np.complex128]
     grid: Grid
     longest: float  # round trip of the thickest wall of the grid, periods
 
@@ -122,9 +123,10 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
     trains = 3.0 if abs(stack.interface) > STRONG_INTERFACE else 2.0
     length = before + 8.0 + trains * high
     gate = gate_of(setup, rate_hz, before * period, length * period)
-    pulse = pulse_of(reference_of(setup), gate)
+    pulse = pulse_of(reference_of(setup), gate, gate.s)
+    twice = pulse_of(reference_of(setup), gate, gate.s_twice)
     grid = make_grid(stack, pulse, gate, low, high)
-    return _Plan(setup, stack, aperture(), gate, pulse, grid, high)
+    return _Plan(setup, stack, aperture(stack.delay_couplant), gate, pulse, twice, grid, high)
 
 
 def _detect(batch: Batch, plan: _Plan, settings: ModelFitSettings) -> Readings:
@@ -206,7 +208,7 @@ def _fit(
     _fit_rows(
         unit, usable, correlations(unit, plan.grid), plan.grid.starts, plan.grid.family,
         plan.grid.is_film, plan.grid.families, plan.pulse, plan.gate.s,
-        loss_law(plan.gate.frequency), strips.excess, strips.share, strips.lean, stack.delay_couplant, stack.couplant_wall,
+        loss_law(plan.gate.frequency), plan.pulse_twice, plan.gate.s_twice, strips.excess, strips.share, strips.lean, stack.delay_couplant, stack.couplant_wall,
         plan.gate.freedom, mean, spread, settings.rounds, theta, results,
     )  # fmt: skip
     return theta, results
@@ -214,7 +216,7 @@ def _fit(
 
 @numba.njit(cache=True, nogil=True)
 def _fit_rows(
-    y, usable, correlation, starts, family, is_film, families, pulse, s, law, excess, share,
+    y, usable, correlation, starts, family, is_film, families, pulse, s, law, pulse_twice, s_twice, excess, share,
     lean, r01, r12, freedom, mean, spread, rounds, theta, results,
 ):  # fmt: skip
     scores = np.zeros(theta.shape[1])
@@ -236,6 +238,12 @@ def _fit_rows(
                     0.0 if is_last else r12, freedom, prior, spread,
                     film_floor if is_last else floor, rounds, results[row, k],
                 )  # fmt: skip
+        best = np.argmin(results[row, :last, 0])
+        if scores[best] > 0:
+            results[row, best, 3] = deviation(
+                theta[row, best], pulse, s, law, pulse_twice, s_twice, law, excess, share, lean,
+                r01, r12, results[row, best, 1] / freedom, results[row, best, 2], spread,
+            )  # fmt: skip
 
 
 def _marks(

@@ -128,8 +128,7 @@ def refine(
 ) -> None:
     """Levenberg-Marquardt from `theta`, which is moved to the minimum.
 
-    `result` takes: what is minimised, residual energy over record energy, amplitude, standard
-    deviation of the wall.
+    `result` takes: what is minimised, residual energy and amplitude for a record of unit energy.
     """
     gram, onto = np.empty((UNKNOWNS + 1, UNKNOWNS + 1)), np.empty(UNKNOWNS + 1)
     trial_gram, trial_onto = np.empty((UNKNOWNS + 1, UNKNOWNS + 1)), np.empty(UNKNOWNS + 1)
@@ -169,19 +168,44 @@ def refine(
             damping = max(10 * damping, 1e-2)
             if damping > 1e4:
                 break
-    result[0], result[1], result[2] = value, residual / energy, amplitude
-    result[3] = deviation(
-        theta, residual / freedom, amplitude, gram, onto, prior, spread, hessian, gradient
-    )
+    result[0], result[1], result[2] = value, residual / energy, amplitude / np.sqrt(energy)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def deviation(
-    theta: _Real, noise: float, amplitude: float, gram: _Real, onto: _Real,
-    prior: _Real, spread: _Real, hessian: _Real, gradient: _Real,
+    theta: _Real, pulse: _Complex, s: _Complex, law: _Complex,
+    pulse_twice: _Complex, s_twice: _Complex, law_twice: _Complex,
+    excess: _Real, share: _Real, lean: _Real, r01: float, r12: float,
+    noise: float, amplitude: float, spread: _Real,
 ) -> float:
-    """Standard deviation of the wall, all other unknowns free: Cramer-Rao at the estimate."""
-    normal_equations(theta, noise, amplitude, gram, onto, prior, spread, hessian, gradient)
-    unit = np.zeros(UNKNOWNS)
-    unit[WALL] = 1.0
-    return np.sqrt(max(np.linalg.solve(hessian, unit)[WALL], 0.0))
+    """Standard deviation of the wall with all other unknowns free.
+
+    Under the exponential the noise is not white, so the inverse Hessian alone would be wrong; the
+    sandwich H^-1 S H^-1 (least squares with noise of known covariance) is right. S is made of
+    inner products of derivatives weighted by the noise's variance, the exponential's square, and
+    these are inner products under twice the damping: `pulse_twice`, `s_twice`, `law_twice`.
+    """
+    unused = np.zeros(s.size, np.complex128)
+    onto = np.empty(UNKNOWNS + 1)
+    bread = np.empty((UNKNOWNS + 1, UNKNOWNS + 1))
+    filling = np.empty((UNKNOWNS + 1, UNKNOWNS + 1))
+    accumulate(theta, unused, pulse, s, law, excess, share, lean, r01, r12, bread, onto)
+    accumulate(
+        theta, unused, pulse_twice, s_twice, law_twice, excess, share, lean, r01, r12, filling, onto
+    )
+    for i in range(UNKNOWNS + 1):
+        for j in range(i + 1):
+            scale = 1.0 / noise
+            if i > 0:
+                scale *= amplitude
+            if j > 0:
+                scale *= amplitude
+            bread[i, j] = bread[j, i] = scale * bread[i, j]
+            filling[i, j] = filling[j, i] = scale * filling[i, j]
+    for i in range(UNKNOWNS):
+        bread[i + 1, i + 1] += 1 / spread[i] ** 2
+        filling[i + 1, i + 1] += 1 / spread[i] ** 2
+    unit = np.zeros(UNKNOWNS + 1)
+    unit[1 + WALL] = 1.0
+    lever = np.linalg.solve(bread, unit)
+    return np.sqrt(max(lever @ (filling @ lever), 0.0))

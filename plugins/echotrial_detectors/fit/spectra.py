@@ -17,8 +17,11 @@ from echotrial_detectors.pulse import envelope_peak_s
 
 #: Bins where the reference echo's spectrum stands above this share of its peak are used.
 BAND_FLOOR = 10 ** (-32 / 20)
+#: Bins above this share of the sampling rate are left out: what lies beyond half the rate is folded
+#: back there, and differs from record to record with the phase of the sampling.
+FOLDED = 0.36
 #: The exponential falls to exp(-this) over the gate.
-DAMPING = 3.0
+DAMPING = 2.0
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,11 @@ class Gate:
         return self.damping + 2j * np.pi * self.frequency
 
     @property
+    def s_twice(self) -> NDArray[np.complex128]:
+        """The same under twice the damping, (m,)."""
+        return self.s + self.damping
+
+    @property
     def window(self) -> NDArray[np.float64]:
         """The exponential over the gate, 1 at the anchor, (length,)."""
         time = (np.arange(self.length) - self.before) / self.rate_hz / self.period_s
@@ -87,8 +95,9 @@ def gate_of(setup: Setup, rate_hz: float, before_s: float, length_s: float) -> G
     length = int(scipy.fft.next_fast_len(wanted, real=True))
     period = 1 / setup.centre_frequency
     everything = Gate(before, length, rate_hz, period, (1, length // 2))
-    level = np.abs(pulse_of(reference_of(setup), everything))
-    loud = np.flatnonzero(level > BAND_FLOOR * level.max()) + 1
+    level = np.abs(pulse_of(reference_of(setup), everything, everything.s))
+    clean = np.arange(1, length // 2) < FOLDED * length
+    loud = np.flatnonzero((level > BAND_FLOOR * level.max()) & clean) + 1
     return Gate(before, length, rate_hz, period, (int(loud[0]), int(loud[-1]) + 1))
 
 
@@ -98,10 +107,10 @@ def reference_of(setup: Setup) -> Waveform:
     return setup.reference_echo
 
 
-def pulse_of(wave: Waveform, gate: Gate) -> NDArray[np.complex128]:
-    """Damped spectrum of the reference echo about its envelope peak, (m,).
+def pulse_of(wave: Waveform, gate: Gate, s: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Damped spectrum of the reference echo about its envelope peak, at complex frequencies `s`, (m,).
 
-    Evaluated at the gate's frequencies whatever the echo's own sampling rate.
+    Whatever the echo's own sampling rate.
     """
     samples = wave.samples.astype(float)
     time = (wave.time_s - envelope_peak_s(samples, wave.time_s)) / gate.period_s
@@ -109,7 +118,7 @@ def pulse_of(wave: Waveform, gate: Gate) -> NDArray[np.complex128]:
         time < gate.length / gate.rate_hz / gate.period_s
     )
     scale = gate.rate_hz / wave.rate_hz
-    found: NDArray[np.complex128] = np.exp(-np.outer(gate.s, time[inside])) @ samples[inside]
+    found: NDArray[np.complex128] = np.exp(-np.outer(s, time[inside])) @ samples[inside]
     return found * scale
 
 

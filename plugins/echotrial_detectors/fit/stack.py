@@ -15,8 +15,9 @@ from echotrial.setup import Medium, Setup
 
 #: Couplant where the set-up names none: glycerin, 1260 kg/m^3 times 1904 m/s (handbook values).
 COUPLANT_IMPEDANCE, COUPLANT_VELOCITY = 2.40e6, 1904.0
-#: Strips of the aperture.
-STRIPS = 4
+#: Strips of the aperture, and the reflection from which delay line and couplant make a resonator.
+FEW_STRIPS, MANY_STRIPS, RESONANT = 5, 10, 0.2
+LARGEST_PHASE = 8.0  # radians
 
 
 @dataclass(frozen=True)
@@ -107,14 +108,26 @@ class Aperture:
         return float(self.excess @ self.share)
 
 
-def aperture() -> Aperture:
-    """Quadrature in v: Gauss-Jacobi nodes between those of the two weights, exact to 1e-3."""
-    excess = (scipy.special.roots_jacobi(STRIPS, 0.25, -0.5)[0] + 1) / 2
-    powers = np.arange(STRIPS)[:, None]
-    round_tip = scipy.special.beta(powers + 0.5, 1.5) / scipy.special.beta(0.5, 1.5)
-    square_tip = 1 / (2 * powers + 1.0)
-    fitted = np.linalg.solve(excess**powers, np.hstack([round_tip, square_tip]))
-    return Aperture(excess, fitted.mean(axis=1), fitted[:, 1] - fitted[:, 0])
+def aperture(delay_couplant: float) -> Aperture:
+    """Quadrature in v: Gauss-Jacobi nodes between those of the two weights.
+
+    The more of the sound stays in the couplant, the sharper its resonance and the more strips it
+    takes. The weights are the best ones for exp(-j phase v) up to the phase of a spread of one
+    period at the upper end of a wide band.
+    """
+    count = FEW_STRIPS if abs(delay_couplant) < RESONANT else MANY_STRIPS
+    excess = (scipy.special.roots_jacobi(count, 0.25, -0.5)[0] + 1) / 2
+    phase = np.linspace(0.0, LARGEST_PHASE, 200)
+    y = (np.arange(2000) + 0.5) / 2000
+    round_tip = np.sqrt(1 - y**2) / np.sqrt(1 - y**2).sum()
+    square_tip = np.full_like(y, 1 / y.size)
+    wanted = np.exp(-1j * np.outer(phase, y**2)) @ np.stack([round_tip, square_tip], axis=1)
+    have = np.exp(-1j * np.outer(phase, excess))
+    weights = np.linalg.lstsq(
+        np.vstack([have.real, have.imag]), np.vstack([wanted.real, wanted.imag]), rcond=None
+    )[0]
+    weights /= weights.sum(axis=0)
+    return Aperture(excess, weights.mean(axis=1), weights[:, 1] - weights[:, 0])
 
 
 def reflection(
@@ -142,7 +155,7 @@ def reflection(
     ndarray
         (..., m).
     """
-    strips = aperture()
+    strips = aperture(stack.delay_couplant)
     wall, gap, spread, loss, shape = (parameters[..., i, None] for i in range(5))
     there_and_back = np.exp(-wall * (s + loss * loss_law))
     r12, r01 = stack.couplant_wall, stack.delay_couplant
