@@ -31,7 +31,7 @@ def grain_spectra(
         return None
     grid = chain.grid
     time = np.arange(grid.n_fft) / grid.rate_hz
-    window = np.exp(-time / grain.decay.nominal - grid.damping * time)
+    window = np.exp(-time / grain.decay - grid.damping * time)
     series = stream(*names, "grain").standard_normal((count, grid.n_fft)) * window
     found = scipy.fft.rfft(series, axis=1)[:, grid.first : grid.first + grid.count]
     return np.asarray(found * _filter(spec, chain))

@@ -29,6 +29,11 @@ def _sum(x, s, step, t):  # type: ignore[no-untyped-def]
     return z, z1, z2
 
 
+def analytic(x, s, step, t):  # type: ignore[no-untyped-def]
+    """Analytic signal at `t` of a spectrum on s, s + step ..., times half the transform's length."""
+    return np.sum(x * np.exp((s + step * np.arange(x.size)) * t))
+
+
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
 def _power(x, s, step, t):  # type: ignore[no-untyped-def]
     """Squared envelope at `t`."""

@@ -1,6 +1,7 @@
 """Refuses specs that no probe, part or digitiser could bring about, and says why."""
 
 import math
+import warnings
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -59,6 +60,12 @@ def _window(spec: "CorpusSpec") -> None:
             f"wall of {spec.wall.thickness.high * 1e3:g} mm is longer than the window: its "
             f"back-wall echo comes {trip * 1e6:.3g} us after the interface echo and the record "
             f"ends after {left * 1e6:.3g} us"
+        )
+    if int(left / trip) < spec.multiples:
+        warnings.warn(
+            f"{spec.name}: the window has room for {int(left / trip)} back-wall echoes of the "
+            f"thickest wall, and {spec.multiples} are wanted",
+            stacklevel=2,
         )
 
 

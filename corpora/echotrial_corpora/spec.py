@@ -283,6 +283,7 @@ class CorpusSpec(Strict):
     rate: Annotated[Frequency, Positive] = 100e6
     samples: Annotated[int, Field(ge=64, le=16384)] = 1024
     lead: Annotated[Time, NotNegative] = 0.6e-6
+    multiples: Annotated[int, Field(ge=1)] = 2
     probe: Probe
     delay_line: DelayLine | None = None
     face: Face | None = None
@@ -302,6 +303,12 @@ class CorpusSpec(Strict):
 
         check(self)
         return self
+
+    @property
+    def origin(self) -> str:
+        """Whether a recording has part in it."""
+        recorded = self.probe.echo is not None or self.receiver.noise is not None
+        return "semi-synthetic" if recorded else "synthetic"
 
     @property
     def rate_hz(self) -> float:

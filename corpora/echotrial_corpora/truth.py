@@ -56,6 +56,7 @@ def echoes_of(response: Response, sigma: Array) -> Echoes:
     limit = arrivals + (
         1.0 if chain.contact or chain.trips.shape[0] == 1 else 0.9 * chain.arrival_s
     )
+    limit = np.minimum(limit, grid.samples / grid.rate_hz)
     tail = response.tail + _excitation(response)
     _tails(
         tail, response.tail_spectrum, grid.s[0], step, 2 / grid.n_fft, grid.rate_hz / 2, width,
@@ -123,6 +124,14 @@ def _look_up(tail, times, rate, found):  # type: ignore[no-untyped-def]
                 found[i, k] = max(b + 0.5 * u * (c - a) + 0.5 * u * u * (a - 2 * b + c), 0.0)
 
 
+def _fitting(response: Response) -> NDArray[np.int64]:
+    """How many back-wall echoes the window has room for (see `ORDERS` for how many are listed)."""
+    params, grid = response.params, response.chain.grid
+    room = grid.samples / grid.rate_hz - (params["late"] - params["start"])
+    trip = np.where(params["kind"] == WALL, 2 * params["thickness"] / params["velocity"], np.inf)
+    return np.asarray((room / trip).astype(np.int64))
+
+
 def columns(response: Response, echoes: Echoes, sigma: Array, peaks: Array) -> dict[str, Any]:
     """Truth columns of a tile, as arrays (n,) and lists of n arrays.
 
@@ -151,6 +160,7 @@ def columns(response: Response, echoes: Echoes, sigma: Array, peaks: Array) -> d
         * response.chain.centre_hz
         / params["velocity"]
         * wall,
+        "back_walls_in_window": _fitting(response),
         "snr_db": 20 * np.log10(peaks / sigma),
         "echo_snr_db": echo_snr,
         "tail_end_us": echoes.tail_end_s * 1e6,

@@ -1,6 +1,7 @@
 """A quantity of a spec that is one value, a range with a distribution, or a set of steps."""
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
@@ -86,7 +87,7 @@ def _reader(
         if isinstance(value, Varied):
             return check(value)
         from_file = bool(info.context and info.context.get("from_file"))
-        number = (lambda v: _parsed(v, dimension)) if from_file else float
+        number = partial(_number, dimension, from_file)
         if not isinstance(value, Mapping):
             plain = number(value)
             return check(Varied.model_validate({"from": plain, "to": plain}))
@@ -103,7 +104,10 @@ def _ends(table: Mapping[str, Any], number: Callable[[Any], float]) -> dict[str,
     return found
 
 
-def _parsed(value: Any, dimension: str) -> float:
+def _number(dimension: str, from_file: bool, value: Any) -> float:
+    """SI from a text with a unit; from Python a plain number is SI already."""
+    if not from_file and isinstance(value, int | float):
+        return float(value)
     try:
         return quantities.parse(value, dimension)
     except QuantityError as error:
