@@ -12,7 +12,7 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from echotrial_detectors.correlation import Filter, sharpened_filter
 from echotrial_detectors.noise import noise_sigma
-from echotrial_detectors.peaks import parabola_peak, strongest
+from echotrial_detectors.peaks import all_finite, parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 
 
@@ -81,7 +81,7 @@ def read_cepstra(
     noise = noise_sigma(sharp)
     first = np.clip(start, 0, m).astype(np.int64)
     loud = strongest(sharp, first, np.full(n, m)) > settings.level_sigma * noise
-    band = np.abs(scipy.fft.rfft(filter.kernel))
+    band = filter.spectrum
     cepstrum = power_cepstrum(gated, batch.n_fft, band)
     low, high = plan.spacing_min_s * rate, plan.spacing_max_s * rate
     place, height, middle = cepstral_peaks(np.abs(cepstrum), low, min(high, 0.5 * m))
@@ -91,7 +91,7 @@ def read_cepstra(
     tol = plan.setup.tolerance.of(thickness)
     reason = np.select(
         [
-            ~np.isfinite(batch.samples.max(axis=1)),
+            ~all_finite(batch.samples),
             ~loud,
             ~prominent,
             (thickness < wall_low - tol) | (thickness > wall_high + tol),

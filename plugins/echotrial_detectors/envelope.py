@@ -1,29 +1,37 @@
 """Peaks of the envelope (modulus of the analytic signal), optionally refined by the carrier."""
 
+from functools import partial
 from typing import ClassVar
 
 import numba
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
-from echotrial_detectors.gate import search_samples
-from echotrial_detectors.noise import noise_sigma
-from echotrial_detectors.peaks import Candidates, drop_side_lobes, parabola_peak
-from echotrial_detectors.plan import EchoSettings, Plan, plan
-from echotrial_detectors.pulse import PulseShape, pulse_shape
-from echotrial_detectors.reading import Reader, level_of
+from echotrial_detectors.peaks import Candidates, parabola_peak
+from echotrial_detectors.plan import EchoSettings, plan
+from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
+from echotrial_detectors.reading import Look, Reader
 
 
 class EnvelopeSettings(EchoSettings):
     """Settings of `Envelope`."""
 
     carrier: bool = setting(
-        False,
+        True,
         "move each mark to where the carrier has the phase it has at the pulse's own peak",
         candidates=(False, True),
+    )
+    band_db: float = setting(
+        6.0,
+        "records are filtered to the band where the pulse's power is above this many dB below its "
+        "greatest, because the rest is noise",
+        ge=0.0,
+        le=60.0,
+        candidates=(0.0, 6.0, 12.0),
     )
 
 
@@ -40,50 +48,55 @@ class Envelope:
     ) -> Detect:
         """Work out plan and gate; the pulse's shape waits for the first batch's rate."""
         planned = plan(setup, settings)
-        after_s = planned.spacing_min_s if settings.gate_start_s is None else settings.gate_start_s
+        after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
         reader = Reader(planned, settings, after_s)
-        shapes: dict[tuple[int, float], PulseShape] = {}
+        shapes: dict[tuple[int, float], tuple[PulseShape, NDArray[np.float32]]] = {}
+        turn = 2 * np.pi * setup.centre_frequency if settings.carrier else 0.0
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in shapes:
-                shapes[key] = pulse_shape(setup, *key)
-            found, level = envelope_peaks(batch, planned, settings, after_s, shapes[key])
-            return reader.read(batch, found, level)
+                shapes[key] = banded_pulse(setup, *key, settings.band_db)
+            shape, band = shapes[key]
+            analytic = banded_analytic(batch, band)
+            peaks = partial(envelope_peaks, analytic, turn / batch.rate_hz)
+            return reader.read(batch, analytic.real, shape, peaks)
 
         return detect
 
 
+def banded_pulse(
+    setup: Setup, n_fft: int, rate_hz: float, band_db: float
+) -> tuple[PulseShape, NDArray[np.float32]]:
+    """The pulse's shape after a zero-phase filter to its own band, and that filter."""
+    pulse = pulse_spectrum(setup, frequencies(n_fft, rate_hz))
+    power = np.abs(pulse) ** 2
+    band = power / (power + 10 ** (-band_db / 10))
+    band /= band.max()
+    return shape_of(pulse * band, n_fft), band.astype(np.float32)
+
+
+def banded_analytic(batch: Batch, band: NDArray[np.float32]) -> NDArray[np.complex64]:
+    """Analytic signal of every record in the probe's band, (n, m); the rest is noise."""
+    one_sided = np.zeros((len(batch), batch.n_fft), np.complex64)
+    np.multiply(batch.spectrum, 2 * band, out=one_sided[:, : band.size])
+    found = scipy.fft.ifft(one_sided, axis=1, overwrite_x=True)[:, : batch.samples.shape[1]]
+    return np.asarray(found)
+
+
 def envelope_peaks(
-    batch: Batch, plan: Plan, settings: EnvelopeSettings, after_s: float, shape: PulseShape
-) -> tuple[Candidates, NDArray[np.float64]]:
-    """Candidates of the envelope and the level they exceed."""
-    m = batch.samples.shape[1]
-    first, last = search_samples(plan, after_s, batch.start_s, batch.rate_hz, m)
-    most = strongest_envelope(batch.analytic, first, last)
-    level = level_of(plan, settings, noise_sigma(batch.samples), most)
-    found = Candidates.none(len(batch))
-    turn = 2 * np.pi * plan.setup.centre_frequency / batch.rate_hz if settings.carrier else 0.0
+    analytic: NDArray[np.complex64],
+    turn: float,
+    signal: NDArray[np.float32],
+    look: Look,
+    shape: PulseShape,
+    found: Candidates,
+) -> None:
+    """Candidates: maxima of the envelope, in `found`."""
     find_envelope_peaks(
-        batch.analytic, first, last, level, shape.phase, turn,
+        analytic, look.first, look.last, look.level, shape.phase, turn,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
-    drop_side_lobes(found.sample, found.amplitude, found.count, shape.envelope)
-    return found, level
-
-
-@numba.njit(cache=True, nogil=True)
-def strongest_envelope(
-    analytic: NDArray[np.complex64], first: NDArray[np.int64], last: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Greatest envelope of each record between two samples (the second one excluded), (n,)."""
-    found = np.zeros(analytic.shape[0])
-    for row in range(analytic.shape[0]):
-        most = np.float32(0)
-        for value in analytic[row, first[row] : last[row]]:
-            most = max(most, value.real * value.real + value.imag * value.imag)
-        found[row] = np.sqrt(most)
-    return found
 
 
 @numba.njit(cache=True, nogil=True)

@@ -37,6 +37,16 @@ def search_samples(
     return np.clip(first, 0, m), np.clip(last, 0, m)
 
 
+def behind_tail(
+    plan: Plan, after_s: float, tail: int, start_s: NDArray[np.float64], rate_hz: float, m: int
+) -> NDArray[np.int64]:
+    """First sample behind the tail of an interface echo at its nominal time, or of the gate."""
+    begin = after_s
+    if plan.interface_s is not None:
+        begin = plan.interface_s + max(after_s, tail / rate_hz) + 0.5 * interface_reach_s(plan)
+    return np.clip((begin - start_s) * rate_hz, 0, m).astype(np.int64)
+
+
 def end_s(plan: Plan) -> float:
     """Where the gate ends on the clock: with the record in mode 3, else at the thickest wall."""
     if plan.mode == 3:

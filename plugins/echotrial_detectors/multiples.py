@@ -14,6 +14,8 @@ FIRSTS, NEXTS = 6, 8
 LAST_ORDER = 64
 #: A multiple that should stand at this many times the level, and does not, speaks against a series.
 MISSED_FROM = 2.0
+#: Spacings nearer to each other than this share are one and the same.
+SAME_SPACING = 0.08
 #: An echo may lie at most this share of the spacing off its place, whatever the slack.
 SLACK_SHARE = 0.25
 
@@ -59,7 +61,9 @@ class Series:
 
     `share` is the part of the candidates' energy that the series explains, less what it should
     have and has not. `first`, `last` are the places of its first and last echo on the fitted line,
-    `first_order` and `last_order` their numbers counted from the origin.
+    `first_order` and `last_order` their numbers counted from the origin, `misfit` the root mean
+    square of their distance from the line. `rival` is the share of the best series of another
+    spacing.
     """
 
     share: NDArray[np.float64]
@@ -69,12 +73,13 @@ class Series:
     first_order: NDArray[np.float64]
     last_order: NDArray[np.float64]
     misfit: NDArray[np.float64]
+    rival: NDArray[np.float64]
 
 
 def best_series(
     candidates: Candidates,
     origin: NDArray[np.float64],
-    gate_start: NDArray[np.float64],
+    counted_from: NDArray[np.float64],
     gate_stop: NDArray[np.float64],
     level: NDArray[np.float64],
     law: Law,
@@ -87,18 +92,19 @@ def best_series(
         Echoes that may belong to it.
     origin
         Sample of the interface echo, or where the clock's zero offset lies, (n,).
-    gate_start, gate_stop
-        Samples between which echoes of a series must not be missing, (n,).
+    counted_from, gate_stop
+        Samples between which candidates count and echoes of a series must not be missing, (n,);
+        before, a candidate may be a remnant of the interface echo.
     level
         What an echo had to exceed to be a candidate, (n,).
     law
         What it has to obey.
     """
-    found = np.full((len(origin), 7), np.nan)
-    found[:, 0] = 0.0
+    found = np.full((len(origin), 8), np.nan)
+    found[:, [0, 7]] = 0.0
     _search(
-        candidates.sample, candidates.amplitude, candidates.count, origin, gate_start, gate_stop,
-        level, law.spacing_min, law.spacing_max, law.slack, law.origin_slack, law.origin_share,
+        candidates.sample, candidates.amplitude, candidates.count, origin, counted_from,
+        gate_stop, level, law.spacing_min, law.spacing_max, law.slack, law.origin_slack, law.origin_share,
         law.from_origin, law.ratio, law.sign, law.alternation, law.most, found,
     )  # fmt: skip
     return Series(*np.ascontiguousarray(found.T))
@@ -106,16 +112,19 @@ def best_series(
 
 @numba.njit(cache=True, nogil=True)
 def _search(
-    sample, amplitude, count, origin, gate_start, gate_stop, level, spacing_min, spacing_max,
+    sample, amplitude, count, origin, counted_from, gate_stop, level, spacing_min, spacing_max,
     slack, origin_slack, origin_share, from_origin, ratio, sign, alternation, most, found,
 ):  # type: ignore[no-untyped-def]  # fmt: skip
     """Try the spacing from each likely first echo to each likely next one."""
-    trial = np.empty(7)
+    trial = np.empty(8)
     for row in range(sample.shape[0]):
         n = count[row]
         energy = 0.0
         for i in range(n):
-            energy += amplitude[row, i] ** 2
+            if sample[row, i] >= counted_from[row]:
+                energy += amplitude[row, i] ** 2
+        if energy == 0.0:
+            continue
         for i in range(min(n, FIRSTS)):
             for j in range(i + 1, min(n, i + NEXTS) if not from_origin else i + 2):
                 after = sample[row, i] - origin[row]
@@ -130,17 +139,27 @@ def _search(
                 if not from_origin:
                     fall = min(1.0, abs(amplitude[row, j] / amplitude[row, i]))
                 gain = _follow(
-                    sample[row, :n], amplitude[row, :n], i, order, spacing, fall, gate_start[row],
+                    sample[row, :n], amplitude[row, :n], i, order, spacing, fall, counted_from[row],
                     gate_stop[row], level[row], slack, sign, alternation, most, trial,
                 )  # fmt: skip
-                if gain / energy > found[row, 0]:
-                    found[row] = trial
-                    found[row, 0] = gain / energy
+                _keep_if_best(gain / energy, trial, found[row])
+
+
+@numba.njit(cache=True, nogil=True)
+def _keep_if_best(share, trial, found):  # type: ignore[no-untyped-def]
+    """Let a series take the place of the best one, or of its rival if the spacing is another."""
+    another = not abs(trial[1] - found[1]) <= SAME_SPACING * found[1]
+    if share > found[0]:
+        rival = max(found[7], found[0]) if another else found[7]
+        found[:] = trial
+        found[0], found[7] = share, rival
+    elif another:
+        found[7] = max(found[7], share)
 
 
 @numba.njit(cache=True, nogil=True)
 def _follow(
-    sample, amplitude, i, order, spacing, fall, gate_start, gate_stop, level, slack, sign,
+    sample, amplitude, i, order, spacing, fall, counted_from, gate_stop, level, slack, sign,
     alternation, most, trial,
 ):  # type: ignore[no-untyped-def]  # fmt: skip
     """Walk along a series; gives the energy it explains less what it misses, fills in `trial`."""
@@ -149,8 +168,8 @@ def _follow(
         lead = -lead
     if sign != 0 and (alternation != 0 or order == 1) and lead != sign:
         return 0.0
-    gain = amplitude[i] ** 2
-    first_inside = max(1, int(np.ceil((gate_start - sample[i]) / spacing + order)))
+    gain = amplitude[i] ** 2 if sample[i] >= counted_from else 0.0
+    first_inside = max(1, int(np.ceil((counted_from - sample[i]) / spacing + order)))
     expected = abs(amplitude[i])
     for _ in range(first_inside, order):
         gain -= expected**2
@@ -169,7 +188,8 @@ def _follow(
                 fits = amplitude[at] * wanted > 0
             if fits:
                 size = abs(amplitude[at])
-                gain += size**2
+                if sample[at] >= counted_from:
+                    gain += size**2
                 step = (sample[at] - sample[i]) / (k - order)
                 place = sample[at]
         if size > 0:
@@ -184,7 +204,7 @@ def _follow(
                 used += 1
                 last_order = k
             expected = size
-        elif expected > MISSED_FROM * level:
+        elif expected > MISSED_FROM * level and p >= counted_from:
             gain -= expected**2
         expected *= fall
         k += 1

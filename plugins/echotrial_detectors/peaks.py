@@ -6,8 +6,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-#: Candidates kept of one record, the earliest ones.
-MOST = 24
+#: Candidates kept of one record, the earliest ones; side lobes count until they are dropped.
+MOST = 96
 
 
 @dataclass(eq=False)
@@ -31,7 +31,39 @@ class Candidates:
     @classmethod
     def none(cls, n: int) -> "Candidates":
         """Room for the candidates of n records."""
-        return cls(np.zeros((n, MOST)), np.zeros((n, MOST)), np.zeros(n, np.int64))
+        return cls(np.empty((n, MOST)), np.empty((n, MOST)), np.zeros(n, np.int64))
+
+
+@numba.njit(cache=True, nogil=True)
+def keep_between(
+    sample: NDArray[np.float64],
+    amplitude: NDArray[np.float64],
+    count: NDArray[np.int64],
+    start: NDArray[np.float64],
+    stop: NDArray[np.float64],
+) -> None:
+    """Take out every candidate outside the gate of its record."""
+    for row in range(sample.shape[0]):
+        here = 0
+        for i in range(count[row]):
+            if start[row] <= sample[row, i] <= stop[row]:
+                sample[row, here] = sample[row, i]
+                amplitude[row, here] = amplitude[row, i]
+                here += 1
+        count[row] = here
+
+
+@numba.njit(cache=True, nogil=True)
+def all_finite(samples: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Which records have neither NaN nor infinities, (n,), read off the exponents' bits."""
+    bits = samples.view(np.int32)
+    found = np.empty(bits.shape[0], np.bool_)
+    for row in range(bits.shape[0]):
+        most = np.int32(0)
+        for value in bits[row]:
+            most = max(most, value & np.int32(0x7FFFFFFF))
+        found[row] = most < np.int32(0x7F800000)
+    return found
 
 
 @numba.njit(cache=True, nogil=True)
@@ -131,22 +163,34 @@ def drop_side_lobes(
         Greatest height that one echo of height 1 may leave at each lag, in samples;
         odd length, lag 0 in the middle.
     """
-    reach = lobes.size // 2
     keep = np.empty(sample.shape[1], np.bool_)
     for row in range(sample.shape[0]):
-        for i in range(count[row]):
-            keep[i] = True
-            for j in range(count[row]):
-                lag = int(round(sample[row, i] - sample[row, j]))
-                if j != i and abs(lag) <= reach:
-                    share = abs(amplitude[row, j]) * lobes[reach + lag]
-                    stronger = abs(amplitude[row, j]) > abs(amplitude[row, i])
-                    if stronger and abs(amplitude[row, i]) < share:
-                        keep[i] = False
+        n = count[row]
+        for i in range(n):
+            keep[i] = not _is_lobe(sample[row, :n], amplitude[row, :n], i, lobes)
         here = 0
-        for i in range(count[row]):
+        for i in range(n):
             if keep[i]:
                 sample[row, here] = sample[row, i]
                 amplitude[row, here] = amplitude[row, i]
                 here += 1
         count[row] = here
+
+
+@numba.njit(cache=True, nogil=True)
+def _is_lobe(
+    sample: NDArray[np.float64], amplitude: NDArray[np.float64], i: int, lobes: NDArray[np.float64]
+) -> bool:
+    reach = lobes.size // 2
+    size = abs(amplitude[i])
+    for step in (-1, 1):
+        j = i + step
+        while 0 <= j < sample.size:
+            lag = int(sample[i] - sample[j])  # towards lag 0: the higher lobe
+            if abs(lag) > reach:
+                break
+            other = abs(amplitude[j])
+            if other > size and size < other * lobes[reach + lag]:
+                return True
+            j += step
+    return False

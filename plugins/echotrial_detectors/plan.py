@@ -46,18 +46,18 @@ class EchoSettings(Settings):
         candidates=(2, 8),
     )
     level_sigma: float = setting(
-        5.0, "an echo stands this many sigma above the noise", ge=3.0, le=20.0, candidates=(5.0,)
+        4.0, "an echo stands this many sigma above the noise", ge=3.0, le=20.0, candidates=(4.0, 5.0)
     )
     level_relative: float = setting(
-        0.1, "... and above this share of the strongest echo in the gate",
-        ge=0.01, le=0.9, candidates=(0.05, 0.1, 0.2),
+        0.2, "... and above this share of the strongest echo (in mode 3: of those behind the tail)",
+        ge=0.01, le=0.9, candidates=(0.1, 0.2, 0.3),
     )  # fmt: skip
     evenness: float = setting(
-        0.6,
+        0.4,
         "least share of the echo energy in the gate that one equally spaced series must explain",
         ge=0.0,
         le=1.0,
-        candidates=(0.4, 0.6, 0.8),
+        candidates=(0.3, 0.4, 0.6),
     )
 
 
@@ -89,6 +89,17 @@ class Plan:
     def interface_s(self) -> float | None:
         """Nominal time of the interface echo on the records' clock."""
         return self.setup.interface_echo
+
+    @property
+    def after_s(self) -> float:
+        """Where marks may begin unless told otherwise: after the thinnest wall's round trip.
+
+        With an interface echo a little earlier, so that a wall thinner than the range is seen for
+        what it is; on the bare clock not, because the excitation is there.
+        """
+        if self.interface_s is None:
+            return float(self.setup.interval_s(self.setup.wall_range[0]))
+        return self.spacing_min_s
 
     @property
     def origin_s(self) -> float:

@@ -14,6 +14,12 @@ from echotrial.setup import Setup, Waveform
 ENDS_BELOW = 1e-3
 #: A candidate this much above what a stronger one leaves at its place is an echo of its own.
 LOBE_MARGIN = 1.3
+#: A tail has ended where it stays below this share of its peak (-26 dB, common practice).
+TAIL_BELOW = 0.05
+#: A template is cut where the echo stays below this share of its peak.
+TEMPLATE_BELOW = 0.01
+#: Template values to one sample.
+FINE = 16
 
 
 def frequencies(n_fft: int, rate_hz: float) -> NDArray[np.float64]:
@@ -77,33 +83,55 @@ def envelope_peak_s(samples: NDArray[np.float64], time_s: NDArray[np.float64]) -
 
 @dataclass(frozen=True, eq=False)
 class PulseShape:
-    """What one echo looks like in the time domain.
+    """What one echo leaves of itself in a signal.
 
     Attributes
     ----------
-    envelope
-        Greatest height it leaves at each lag or beyond it, peak 1; odd length, lag 0 (its
-        envelope peak) in the middle, times `LOBE_MARGIN`.
+    lobes
+        Greatest envelope at each lag in samples or farther from the peak, peak 1, times
+        `LOBE_MARGIN`; odd length, the peak in the middle.
+    template
+        The echo itself, peak of the envelope 1 and in the middle, `FINE` values a sample; odd
+        length.
     phase
         Phase of its analytic signal at the peak.
+    tail
+        Samples from the peak until the envelope stays below `TAIL_BELOW`.
     """
 
-    envelope: NDArray[np.float64]
+    lobes: NDArray[np.float64]
+    template: NDArray[np.float32]
     phase: float
+    tail: int
 
 
-def pulse_shape(setup: Setup, n_fft: int, rate_hz: float) -> PulseShape:
-    """The pulse's envelope and phase at its peak, sampled at `rate_hz`."""
-    one_sided = pulse_spectrum(setup, frequencies(n_fft, rate_hz))
-    analytic = np.fft.fftshift(scipy.fft.ifft(one_sided, n=n_fft))
-    middle = n_fft // 2
-    envelope = np.abs(analytic) / abs(analytic[middle])
-    return PulseShape(falling(envelope), float(np.angle(analytic[middle])))
+def shape_of(spectrum: NDArray[np.complex128], n_fft: int) -> PulseShape:
+    """The shape of the echo that has this one-sided spectrum, about its envelope's peak."""
+    analytic = scipy.fft.ifft(spectrum, n=FINE * n_fft)
+    middle = analytic.size // 2
+    analytic = np.roll(analytic, middle - int(np.argmax(np.abs(analytic))))
+    analytic /= abs(analytic[middle])
+    envelope = np.abs(analytic[middle % FINE :: FINE])
+    lobes = _falling(envelope, middle // FINE)
+    right = lobes[lobes.size // 2 :]
+    return PulseShape(
+        lobes=lobes,
+        template=_trimmed_template(analytic.real, middle),
+        phase=float(np.angle(analytic[middle])),
+        tail=int(np.argmax(np.append(right, 0) < LOBE_MARGIN * TAIL_BELOW)),
+    )
 
 
-def falling(height: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Greatest height at each lag or farther from the middle, times `LOBE_MARGIN`; odd length."""
-    middle = height.size // 2
-    right = np.maximum.accumulate(height[middle:][::-1])[::-1]
-    left = np.maximum.accumulate(height[middle - right.size + 1 : middle])
+def _falling(height: NDArray[np.float64], middle: int) -> NDArray[np.float64]:
+    loud = np.flatnonzero(height > TEMPLATE_BELOW * height[middle])
+    reach = min(middle, height.size - 1 - middle, int(np.abs(loud - middle).max()) + 1)
+    right = np.maximum.accumulate(height[middle : middle + reach + 1][::-1])[::-1]
+    left = np.maximum.accumulate(height[middle - reach : middle])
     return np.asarray(LOBE_MARGIN * np.concatenate([left, right]))
+
+
+def _trimmed_template(wave: NDArray[np.float64], middle: int) -> NDArray[np.float32]:
+    loud = np.flatnonzero(np.abs(wave) > TEMPLATE_BELOW * np.abs(wave).max())
+    reach = FINE * (int(np.abs(loud - middle).max()) // FINE + 2)
+    reach = min(reach, middle - 1)
+    return wave[middle - reach : middle + reach + 1].astype(np.float32)

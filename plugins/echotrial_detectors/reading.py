@@ -1,5 +1,6 @@
 """From candidate echoes to readings: interface echo, gate, series, doubts."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,14 +10,54 @@ from echotrial.ascan import Batch, Readings, Reason
 from echotrial_detectors import gate as gates
 from echotrial_detectors.interface import Interface, take_interface
 from echotrial_detectors.multiples import Law, Series, best_series
-from echotrial_detectors.peaks import Candidates
+from echotrial_detectors.noise import noise_sigma
+from echotrial_detectors.peaks import (
+    Candidates,
+    all_finite,
+    drop_side_lobes,
+    keep_between,
+    strongest,
+)
 from echotrial_detectors.plan import EchoSettings, Plan
+from echotrial_detectors.pulse import PulseShape
+from echotrial_detectors.residual import unexplained
 
 #: An echo may lie this share of a period off its place in the series.
 SLACK_PERIODS = 0.25
 #: The first echo may lie this far off a whole number of spacings from the interface echo, which
 #: couplant, phase and (without one) the unknown zero offset shift.
 ORIGIN_PERIODS, ORIGIN_SHARE = 0.4, 0.12
+#: A series of another spacing that explains this share of what the best one does makes it doubtful.
+RIVAL_SHARE = 0.75
+#: Share of the energy behind the tail that the candidates may leave unexplained.
+LEFT_AT_MOST = 0.35
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """Where and how candidates are looked for, arrays (n,), in samples.
+
+    Attributes
+    ----------
+    first, last
+        Between these samples.
+    behind
+        From here on the interface echo's tail is over.
+    sigma, level
+        Noise of the signal, and what a candidate must exceed.
+    separation
+        Of extrema nearer to each other than this the greater one counts.
+    """
+
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    behind: NDArray[np.int64]
+    sigma: NDArray[np.float64]
+    level: NDArray[np.float64]
+    separation: int
+
+
+Finder = Callable[[NDArray[np.float32], Look, PulseShape, Candidates], None]
 
 
 @dataclass(frozen=True)
@@ -52,16 +93,77 @@ class Reader:
             most=self.settings.multiples,
         )
 
-    def read(self, batch: Batch, found: Candidates, level: NDArray[np.float64]) -> Readings:
-        """Give the readings of a batch; `level` is what a candidate had to exceed, (n,)."""
+    def read(
+        self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape, find: Finder
+    ) -> Readings:
+        """Give the readings of a batch.
+
+        Parameters
+        ----------
+        batch
+            The records.
+        signal
+            What of them echoes are looked for in, (n, m): the records themselves, a correlation.
+        shape
+            What one echo leaves in that signal.
+        find
+            Fills in the candidates.
+        """
         rate, m = batch.rate_hz, batch.samples.shape[1]
+        look = self.look(batch, signal, shape)
+        found = Candidates.none(len(batch))
+        find(signal, look, shape, found)
+        drop_side_lobes(found.sample, found.amplitude, found.count, shape.lobes)
         origin = (self.plan.origin_s - batch.start_s) * rate
         interface = self._interface(found, origin, rate)
         measured = np.where(np.isnan(interface.sample), origin, interface.sample)
         gate = gates.gate_of(self.plan, interface.sample, self.after_s, batch.start_s, rate, m)
-        keep_inside(found, gate)
-        series = best_series(found, measured, gate.start, gate.stop, level, self.law(rate))
-        return self._judge(batch, found, interface, measured, gate, series)
+        keep_between(found.sample, found.amplitude, found.count, gate.start, gate.stop)
+        counted = gate.start
+        if self.plan.mode == 3 and self.plan.interface_s is not None:
+            counted = np.maximum(gate.start, measured + shape.tail)
+        series = best_series(found, measured, counted, gate.stop, look.level, self.law(rate))
+        left = self._left(signal, look, shape, found, measured, series)
+        return self._judge(batch, found, interface, measured, gate, series, left)
+
+    def look(self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape) -> Look:
+        """Where candidates are looked for in each record, and how high they must be.
+
+        The level is so much noise, and a share of the strongest echo: in mode 3 of those behind the
+        tail of the interface echo, else of all, the interface echo among them (where that one is
+        weak, the share is at most half of its reflection).
+        """
+        plan, m, rate = self.plan, signal.shape[1], batch.rate_hz
+        first, last = gates.search_samples(plan, self.after_s, batch.start_s, rate, m)
+        sigma, share, behind = noise_sigma(signal), self.settings.level_relative, first
+        if plan.mode == 3:
+            behind = gates.behind_tail(plan, self.after_s, shape.tail, batch.start_s, rate, m)
+        elif plan.setup.interface_reflection is not None:
+            share = min(share, 0.5 * abs(plan.setup.interface_reflection))
+        level = np.maximum(
+            self.settings.level_sigma * sigma, share * strongest(signal, behind, last)
+        )
+        return Look(first, last, behind, sigma, level, int(0.3 * plan.period_s * rate))
+
+    def _left(
+        self,
+        signal: NDArray[np.float32],
+        look: Look,
+        shape: PulseShape,
+        found: Candidates,
+        measured: NDArray[np.float64],
+        series: Series,
+    ) -> NDArray[np.float64]:
+        """Share of the energy behind the tail that the candidates do not explain, (n,)."""
+        m = signal.shape[1]
+        begin = np.clip(measured + shape.tail, 0, m).astype(np.int64)
+        if self.plan.interface_s is None:
+            begin = look.behind
+        end = np.nan_to_num(series.last) + shape.tail
+        return unexplained(
+            signal, begin, np.clip(end, 0, m).astype(np.int64), look.sigma,
+            found.sample, found.amplitude, found.count, shape.template,
+        )  # fmt: skip
 
     def _interface(
         self, found: Candidates, nominal: NDArray[np.float64], rate_hz: float
@@ -80,6 +182,7 @@ class Reader:
         measured: NDArray[np.float64],
         gate: gates.Gate,
         series: Series,
+        left: NDArray[np.float64],
     ) -> Readings:
         plan, rate, start = self.plan, batch.rate_hz, batch.start_s
         orders = series.last_order - series.first_order
@@ -90,7 +193,7 @@ class Reader:
         spacing = (last - first) / np.where(spans > 0, spans, np.nan)
         interval = start + last / rate if plan.mode == 1 else spacing / rate
         thickness = plan.setup.thickness_m(interval, 1, mode=plan.mode)
-        reason = self._reasons(batch, found, interface, series, thickness)
+        reason = self._reasons(batch, found, interface, series, left, thickness)
         silent = reason != Reason.READ
         return Readings(
             np.where(silent, np.nan, thickness),
@@ -107,7 +210,7 @@ class Reader:
         """Share of the energy explained, less for echoes that lie off their places."""
         slack = SLACK_PERIODS * self.plan.period_s * rate_hz
         even = np.exp(-((series.misfit / slack) ** 2))
-        return np.clip(series.share, 0, 1) * even
+        return np.clip(series.share - 0.5 * series.rival, 0, 1) * even
 
     def _reasons(
         self,
@@ -115,6 +218,7 @@ class Reader:
         found: Candidates,
         interface: Interface,
         series: Series,
+        left: NDArray[np.float64],
         thickness: NDArray[np.float64],
     ) -> NDArray[np.int8]:
         """Why not: the first doubt that holds, `Reason.READ` where none does."""
@@ -122,42 +226,16 @@ class Reader:
         low, high = self.plan.setup.wall_range
         tol = self.plan.setup.tolerance.of(thickness)
         doubts = [
-            (~np.isfinite(batch.samples.max(axis=1)), Reason.BAD_SAMPLES),
+            (~all_finite(batch.samples), Reason.BAD_SAMPLES),
             (wants_interface & np.isnan(interface.sample), Reason.NO_INTERFACE_ECHO),
             (found.count == 0, Reason.NO_ECHO),
             ((self.plan.mode == 3) & (found.count < 2), Reason.NO_SECOND_ECHO),
             (~np.isfinite(thickness), Reason.UNEVEN_SPACING),
             (series.share < self.settings.evenness, Reason.UNEVEN_SPACING),
+            (series.rival > RIVAL_SHARE * series.share, Reason.AMBIGUOUS),
+            (left > (LEFT_AT_MOST if self.plan.setup.reference_echo else np.inf), Reason.POOR_FIT),
             ((thickness < low - tol) | (thickness > high + tol), Reason.OUT_OF_RANGE),
         ]
         return np.select(
             [doubt for doubt, _ in doubts], [int(why) for _, why in doubts], int(Reason.READ)
         ).astype(np.int8)
-
-
-def level_of(
-    plan: Plan,
-    settings: EchoSettings,
-    sigma: NDArray[np.float64],
-    strongest: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """What an echo must exceed, (n,): so much noise, and a share of the strongest one.
-
-    Where the interface echo is weak and needed, that share is at most half of its reflection.
-    """
-    share = settings.level_relative
-    reflection = plan.setup.interface_reflection
-    if plan.mode != 3 and reflection is not None:
-        share = min(share, 0.5 * abs(reflection))
-    return np.asarray(np.maximum(settings.level_sigma * sigma, share * strongest))
-
-
-def keep_inside(found: Candidates, gate: gates.Gate) -> None:
-    """Take candidates outside the gate off the list, in place."""
-    index = np.arange(found.sample.shape[1])
-    inside = (found.sample >= gate.start[:, None]) & (found.sample <= gate.stop[:, None])
-    inside &= index < found.count[:, None]
-    order = np.argsort(~inside, axis=1, kind="stable")
-    found.sample = np.take_along_axis(found.sample, order, axis=1)
-    found.amplitude = np.take_along_axis(found.amplitude, order, axis=1)
-    found.count = inside.sum(axis=1)

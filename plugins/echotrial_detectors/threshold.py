@@ -1,5 +1,7 @@
 """Flank crossings, each refined by the zero crossing behind its greatest half-cycle."""
 
+from dataclasses import dataclass
+from functools import partial
 from typing import ClassVar
 
 import numba
@@ -9,12 +11,10 @@ from numpy.typing import NDArray
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps
 from echotrial.setup import Setup
-from echotrial_detectors.gate import search_samples
-from echotrial_detectors.noise import noise_sigma
-from echotrial_detectors.peaks import Candidates, drop_side_lobes, strongest
+from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
-from echotrial_detectors.pulse import PulseShape, pulse_shape
-from echotrial_detectors.reading import Reader, level_of
+from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
+from echotrial_detectors.reading import Look, Reader
 
 
 class ThresholdSettings(EchoSettings):
@@ -34,28 +34,65 @@ class Threshold:
     ) -> Detect:
         """Work out plan and gate; the pulse's shape waits for the first batch's rate."""
         planned = plan(setup, settings)
-        after_s = planned.spacing_min_s if settings.gate_start_s is None else settings.gate_start_s
+        after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
         reader = Reader(planned, settings, after_s)
-        shapes: dict[float, PulseShape] = {}
+        pulses: dict[tuple[int, float], tuple[PulseShape, Mark]] = {}
 
         def detect(batch: Batch) -> Readings:
-            if batch.rate_hz not in shapes:
-                shapes[batch.rate_hz] = pulse_shape(setup, batch.n_fft, batch.rate_hz)
-            m = batch.samples.shape[1]
-            first, last = search_samples(planned, after_s, batch.start_s, batch.rate_hz, m)
-            most = strongest(batch.samples, first, last)
-            level = level_of(planned, settings, noise_sigma(batch.samples), most)
-            found = Candidates.none(len(batch))
-            step = setup.centre_frequency / batch.rate_hz
-            find_crossings(
-                batch.samples, first, last, level, step,
-                found.sample, found.amplitude, found.count,
-            )  # fmt: skip
-            shape = shapes[batch.rate_hz]
-            drop_side_lobes(found.sample, found.amplitude, found.count, shape.envelope)
-            return reader.read(batch, found, level)
+            key = (batch.n_fft, batch.rate_hz)
+            if key not in pulses:
+                shape = shape_of(pulse_spectrum(setup, frequencies(*key)), batch.n_fft)
+                pulses[key] = shape, mark_of(setup, shape, batch.rate_hz)
+            shape, mark = pulses[key]
+            return reader.read(batch, batch.samples, shape, partial(crossings, mark))
 
         return detect
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Which zero crossing of an echo marks it, in samples.
+
+    Attributes
+    ----------
+    step
+        Periods of the centre frequency from one sample to the next.
+    from_centroid
+        Where the pulse has it, counted from the centroid of its energy; NaN = not known.
+    to_peak
+        From it to the pulse's envelope peak, where a mark is reported; 0 = not known.
+    sign
+        +1 where the pulse falls through it, -1 where it rises.
+    """
+
+    step: float
+    from_centroid: float
+    to_peak: float
+    sign: int
+
+
+def mark_of(setup: Setup, shape: PulseShape, rate_hz: float) -> Mark:
+    """The mark of the set-up's reference echo; a synthesised pulse tells nothing of phase."""
+    step = setup.centre_frequency / rate_hz
+    if setup.reference_echo is None:
+        return Mark(step, np.nan, 0.0, 1)
+    wave, peak, fine = shape.template, shape.template.size // 2, step / FINE
+    middle = centroid(wave, highest(wave, 0, wave.size), 1 / fine)
+    zero = nearest_zero(wave, middle + 0.25 / fine, fine)
+    place = abs(zero)
+    return Mark(step, (place - middle) / FINE, (peak - place) / FINE, 1 if zero > 0 else -1)
+
+
+def crossings(
+    mark: Mark, signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates
+) -> None:
+    """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
+    find_crossings(
+        signal, look.first, look.last, look.level, mark.step, mark.from_centroid,
+        found.sample, found.amplitude, found.count,
+    )  # fmt: skip
+    found.sample += mark.to_peak
+    found.amplitude *= mark.sign
 
 
 @numba.njit(cache=True, nogil=True)
@@ -65,56 +102,103 @@ def find_crossings(
     last: NDArray[np.int64],
     level: NDArray[np.float64],
     step: float,
+    mark: float,
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
 ) -> None:
-    """Fill in the echoes: flank, greatest half-cycle within a period, zero crossing behind it.
+    """Fill in the echoes: a flank crosses the level, the zero crossing near the centroid refines.
+
+    Which zero crossing must not hang on which half-cycle happens to be sampled highest: it is the
+    one nearest to where the pulse has it, counted from the centroid of the energy.
 
     Parameters
     ----------
     step
         Periods of the centre frequency from one sample to the next.
+    mark
+        Samples from the pulse's centroid to its mark; NaN = as in the strongest echo of the record.
     """
     period = 1 / step
     for row in range(samples.shape[0]):
         line = samples[row]
         floor = np.float32(level[row])
         stop = min(last[row], line.size - 1)
-        i, here = first[row], 0
+        i, here, loudest = first[row], 0, -1
         while i < stop and here < sample.shape[1]:
             if abs(line[i]) <= floor:
                 i += 1
                 continue
-            peak = i
-            j = i + 1
-            while j < min(peak + 0.75 * period, stop):
-                if abs(line[j]) > abs(line[peak]):
-                    peak = j
-                j += 1
-            zero = zero_behind(line, peak, stop, step)
-            if zero < 0:
-                break
-            sample[row, here] = zero
-            amplitude[row, here] = line[peak]
+            peak = highest(line, i, min(int(i + 0.75 * period) + 1, stop))
+            sample[row, here] = centroid(line, peak, period)
+            amplitude[row, here] = abs(line[peak])
+            if loudest < 0 or abs(line[peak]) > amplitude[row, loudest]:
+                loudest = here
             here += 1
-            i = int(zero + 0.5 * period) + 1
+            i = int(peak + 0.75 * period) + 1
+        if here:
+            offset = mark
+            if np.isnan(mark):
+                middle = sample[row, loudest]
+                offset = abs(nearest_zero(line, middle + 0.25 * period, step)) - middle
+            here = _mark(line, sample[row], amplitude[row], here, offset, step)
         count[row] = here
 
 
 @numba.njit(cache=True, nogil=True)
-def zero_behind(line: NDArray[np.float32], peak: int, stop: int, step: float) -> float:
-    """First zero after sample `peak`, on a sine of the centre frequency; -1 where there is none.
+def _mark(line, sample, amplitude, count, offset, step):  # type: ignore[no-untyped-def]
+    """Move each echo from its centroid to its zero crossing, which gives its sign too."""
+    here = 0
+    for i in range(count):
+        zero = nearest_zero(line, sample[i] + offset, step)
+        if zero != 0 and (here == 0 or abs(zero) > sample[here - 1] + 0.25 / step):
+            sample[here] = abs(zero)
+            amplitude[here] = amplitude[i] if zero > 0 else -amplitude[i]
+            here += 1
+    return here
 
-    With y0 = A sin p, y1 = A sin(p + w): tan p = y0 sin w / (y1 - y0 cos w). A straight line
-    between the two samples would be off by up to some 0.1 w^2 / 2 pi samples.
+
+@numba.njit(cache=True, nogil=True)
+def highest(line: NDArray[np.float32], begin: int, end: int) -> int:
+    """Sample of the greatest modulus."""
+    peak = begin
+    for i in range(begin + 1, end):
+        if abs(line[i]) > abs(line[peak]):
+            peak = i
+    return peak
+
+
+@numba.njit(cache=True, nogil=True)
+def centroid(line: NDArray[np.float32], peak: int, reach: float) -> float:
+    """Centroid of the energy within `reach` samples of one, taken twice to centre it."""
+    middle = float(peak)
+    for _ in range(2):
+        begin, end = max(0, int(middle - reach)), min(line.size, int(middle + reach) + 2)
+        energy, moment = 0.0, 0.0
+        for i in range(begin, end):
+            energy += line[i] * line[i]
+            moment += line[i] * line[i] * (i - begin)
+        middle = begin + moment / energy
+    return middle
+
+
+@numba.njit(cache=True, nogil=True)
+def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float:
+    """Zero crossing nearest to a place, within half a period; minus it where the signal rises.
+
+    0 where there is none. Between two samples a sine of the centre frequency is laid: with
+    y0 = A sin p, y1 = A sin(p + w), tan p = y0 sin w / (y1 - y0 cos w); a straight line would be
+    off by some 0.02 w^2 samples.
     """
-    i = peak
-    while i < stop and line[i] * line[peak] > 0:
-        i += 1
-    if i == stop:
-        return -1.0
     w = 2 * np.pi * step
-    before, after = abs(line[i - 1]), -abs(line[i])
-    sine, cosine = before * np.sin(w), after - before * np.cos(w)
-    return i - 1 + np.arctan2(sine, -cosine) / w
+    begin = max(0, int(target - 0.5 / step) - 1)
+    end = min(line.size - 1, int(target + 0.5 / step) + 2)
+    best, sign = np.inf, 0.0
+    for i in range(begin, end):
+        before, after = line[i], line[i + 1]
+        if (before > 0) != (after > 0):
+            p = np.arctan2(abs(before) * np.sin(w), abs(after) + abs(before) * np.cos(w))
+            place = i + p / w
+            if abs(place - target) < abs(best - target):
+                best, sign = place, 1.0 if before > 0 else -1.0
+    return best * sign if sign != 0 else 0.0
