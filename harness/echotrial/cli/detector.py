@@ -132,8 +132,15 @@ def _settings_table(settings: list[dict[str, Any]]) -> "RenderableType":
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for heading in ("setting", "default", "bounds", "worth trying", "what it is for"):
-        table.add_column(heading, overflow="fold")
+    widest = {
+        "setting": 20,
+        "default": 12,
+        "bounds": 15,
+        "worth trying": 15,
+        "what it is for": None,
+    }
+    for heading, width in widest.items():
+        table.add_column(heading, overflow="fold", max_width=width)
     for setting in settings:
         default = "required" if setting["required"] else _value(setting["default"])
         candidates = ", ".join(map(_value, setting["candidates"]))
