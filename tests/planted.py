@@ -1,5 +1,7 @@
 """A planted corpus (truth without waveforms) and detectors whose scores anybody can predict.
 
+``python -m tests.planted`` prints them.
+
 Invented: no A-scan is behind any of it. Walls are spread evenly over the range, the velocity of
 the set-up is the true one, and echo times are not known, so that outcomes go by thickness.
 """
@@ -9,7 +11,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 from echotrial.outcome import judge
-from echotrial.scores import joined
+from echotrial.scores import joined, score, wide
 from echotrial.setup import Setup
 
 #: 10 MHz in 4000 m/s: a wavelength is 0.4 mm; hits within the larger of 1 % and 5 um.
@@ -120,3 +122,9 @@ def scored(
     """Readings, outcomes and truth of planted detectors, ready for `echotrial.scores.score`."""
     readings = readings_of(truth, detectors)
     return joined(readings, judge(readings, truth, setup)[0], truth)
+
+
+if __name__ == "__main__":
+    found = score(scored(truth_table()), SETUP, origin="synthetic")
+    print(wide(found.table).T.round(4).to_string())
+    print(found.verdict.sentence)

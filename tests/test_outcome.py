@@ -162,6 +162,8 @@ BY_MARKS = [
             (950, 1965)),
     Planted("both early by more than T/4, apart by T/4", 2000, 2050, "off", "thick", (960, 1985)),
     Planted("apart by more than T/4: a cycle", 2000, 2060, "cycle skip", "thick", (945, 1975)),
+    Planted("both late by a whole cycle", 2000, 2030, "off", "thick", (1095, 2110)),
+    Planted("one of them by more than 9/8", 2000, 2030, "tail lock", "thick", (1098, 2113)),
     Planted("both far from every echo are not together", 2000, 2030, "tail lock", "thick",
             (1300, 2315)),
 ]  # fmt: skip
