@@ -24,6 +24,8 @@ COLUMNS: Final = (
     ("bias_um", "bias", WHOLE, "", "um"),
     ("sd_um", "sd", WHOLE, "", "um"),
     ("rms_um", "rms", WHOLE, "", "um"),
+    ("velocity_error_um", "velocity error", WHOLE, "", "um"),
+    ("own_rms_um", "own rms", WHOLE, "", "um"),
     ("efficiency", "efficiency ratio", WHOLE, "", "1"),
     ("thin_wall_mm", "thin-wall limit", WHOLE, "", "mm"),
     ("thin_wall_wavelengths", "thin-wall limit", WHOLE, "", "wavelengths"),
