@@ -4,13 +4,12 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from pydantic import ValidationError
-
 from echotrial.errors import WrongQuestion
 from echotrial.hooks import Echoes
 from echotrial.setup import Medium, Setup
 from echotrial.strict import explain
-from echotrial_corpora.chain import chain_of
+from pydantic import ValidationError
+
 from echotrial_corpora.draw import nominal
 from echotrial_corpora.materials import MATERIALS
 from echotrial_corpora.peaks import analytic
@@ -157,6 +156,5 @@ def _merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> Table:
     for key, value in over.items():
         old = found.get(key)
         replaces = "from" in value or "values" in value if isinstance(value, Mapping) else True
-        both = isinstance(old, Mapping) and not replaces
-        found[key] = _merged(old, value) if both else value
+        found[key] = _merged(old, value) if isinstance(old, Mapping) and not replaces else value
     return found

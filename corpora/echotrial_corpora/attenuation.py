@@ -35,9 +35,9 @@ def power_law(s: ArrayLike, exponent: float, at_hz: float) -> NDArray[np.complex
         raise ValueError(f"attenuation exponent {exponent:g}: the dispersion needs 0 < y < 3")
     z = np.asarray(s, dtype=np.complex128) / (2 * np.pi * at_hz)
     if exponent == 1:
-        return -2 / np.pi * z * np.log(np.where(z == 0, 1, z))
+        return np.asarray(-2 / np.pi * z * np.log(np.where(z == 0, 1, z)))
     half_turns = np.pi * exponent / 2
-    return z**exponent / np.cos(half_turns) - z * np.tan(half_turns)
+    return np.asarray(z**exponent / np.cos(half_turns) - z * np.tan(half_turns))
 
 
 def propagation(

@@ -1,5 +1,7 @@
 """From a noise-free record to what the screen shows: gain, noise, interference, clipping, bits."""
 
+# mypy: disable-error-code="no-untyped-def, no-untyped-call"
+
 import numpy as np
 from numba import njit
 
@@ -7,7 +9,7 @@ FULL_SCALE = 32767
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _sine(samples, level, frequency_hz, decay_rate, phase, start, rate):  # type: ignore[no-untyped-def]
+def _sine(samples, level, frequency_hz, decay_rate, phase, start, rate):
     """Add level x exp(-decay t) sin(2 pi f t + phase) from `start` seconds on."""
     first = max(0, int(np.ceil(start * rate)))
     t = first / rate - start
@@ -19,7 +21,7 @@ def _sine(samples, level, frequency_hz, decay_rate, phase, start, rate):  # type
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def excite(params, rate, clean):  # type: ignore[no-untyped-def]
+def excite(params, rate, clean):
     """Add what the transmission pulse leaves behind (mode 1), from time 0 of the clock on."""
     for i in range(params.size):
         p = params[i]
@@ -33,7 +35,7 @@ def excite(params, rate, clean):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def digitise(params, clean, gains, noise, sigma, rate, bits, out):  # type: ignore[no-untyped-def]
+def digitise(params, clean, gains, noise, sigma, rate, bits, out):
     """Fill `out` (n, m) int16: clean x gain + noise x sigma + the rest, clipped and rounded."""
     steps = 2 ** (bits - 1)
     row = np.empty(clean.shape[1])

@@ -20,25 +20,24 @@ if TYPE_CHECKING:
 WALL, DRY, WET_TIP = 0.0, 1.0, 2.0
 KINDS: Final = ("wall", "dry", "wet tip")
 
-_FIELDS: Final = (
+_FIELDS: Final[str] = (
     # what it is, and the wall
-    ("kind", "thickness", "outside", "velocity", "density", "attenuation", "taper", "roughness")
+    "kind thickness outside velocity density attenuation taper roughness grain divergence "
     # what is behind it: admittance of the backing, a layer in between, a lamination inside
-    + ("divergence", "backing", "layer", "layer_velocity", "layer_admittance")
-    + ("lamination_depth", "lamination")
+    "backing layer layer_velocity layer_admittance lamination_depth lamination "
     # couplant
-    + ("gap", "curvature", "tilt", "offset", "couplant_velocity", "couplant_loss")
-    + ("couplant_density",)
+    "gap curvature tilt offset couplant_velocity couplant_loss couplant_density "
     # probe: pulse and ring-down; when the tip's echo comes, later by what the line's heat adds
-    + ("centre", "width", "phase", "decay", "ring", "ring_gain", "ring_rate", "late", "heat")
+    "centre width phase decay ring ring_gain ring_rate late heat "
     # receiver
-    + ("start", "height", "snr", "grain", "hum", "hum_frequency", "hum_phase", "baseline")
-    + ("baseline_rate", "burst", "burst_frequency", "burst_rate", "burst_at", "noise_at")
-    + ("excitation", "excitation_frequency", "excitation_rate", "recovery", "recovery_rate")
-    + ("temperature_change", "outside_diameter")
+    "start height snr hum hum_frequency hum_phase baseline baseline_rate "
+    "burst burst_frequency burst_rate burst_at noise_at "
+    "excitation excitation_frequency excitation_rate recovery recovery_rate "
+    # what else the truth tells
+    "temperature_change outside_diameter"
 )
 #: One record's parameters, SI, as a structured type that the kernels read.
-PARAMETERS: Final = np.dtype([(name, np.float64) for name in _FIELDS])
+PARAMETERS: Final = np.dtype([(name, np.float64) for name in _FIELDS.split()])
 
 
 class _Draw:
@@ -154,8 +153,7 @@ def _couplant(spec: "CorpusSpec", pick: _Draw, found: np.ndarray, chain: Chain) 
 
 def gaps_of(chain: Chain, found: np.ndarray) -> NDArray[np.float64]:
     """Couplant gap at each strip, (n, strips)."""
-    shape = (found[name] for name in ("gap", "curvature", "tilt", "offset"))
-    return gaps(*shape, chain.places)
+    return gaps(found["gap"], found["curvature"], found["tilt"], found["offset"], chain.places)
 
 
 def _behind(spec: "CorpusSpec", pick: _Draw, found: np.ndarray) -> None:

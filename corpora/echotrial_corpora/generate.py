@@ -11,6 +11,8 @@ echo. What is even over bins (phases, Gaussians, quadratic losses) is an exponen
 polynomial of second degree in the bin number, which a second-order recurrence runs through.
 """
 
+# mypy: disable-error-code="no-untyped-def, no-untyped-call"
+
 import numpy as np
 from numba import njit
 
@@ -25,13 +27,13 @@ OWN_ORDERS, SMALL, FAINT = 20, 0.5, 3e-4
 
 
 @njit(inline="always")
-def _over(z):  # type: ignore[no-untyped-def]
+def _over(z):
     """1 / z, in the plain way that vectorises."""
     return z.conjugate() / (z.real * z.real + z.imag * z.imag)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _piston(x, table, step):  # type: ignore[no-untyped-def]
+def _piston(x, table, step):
     """Diffraction correction at complex x, from a table of values and slopes (cubic Hermite)."""
     real = x.real
     last = table.shape[1] - 2
@@ -51,7 +53,7 @@ def _piston(x, table, step):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _spread(p, s, radius, paths, table, step, bare, first, ratio):  # type: ignore[no-untyped-def]
+def _spread(p, s, radius, paths, table, step, bare, first, ratio):
     """Diffraction of the back-wall echoes relative to the tip's echo, at every NODE-th bin.
 
     `first` x `ratio`^k stands for D_k / D_0: exact for k = 1 and FAR_ORDER.
@@ -71,7 +73,7 @@ def _spread(p, s, radius, paths, table, step, bare, first, ratio):  # type: igno
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _pulse(p, s, start, rate, spectrum):  # type: ignore[no-untyped-def]
+def _pulse(p, s, start, rate, spectrum):
     """The pulse's spectrum about its arrival, in samples: the recurrence for `pulse_spectrum`."""
     step = s[1] - s[0]
     delay = p.late - start
@@ -97,7 +99,7 @@ def _pulse(p, s, start, rate, spectrum):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _recorded(s, delay, rate, recorded, spectrum):  # type: ignore[no-untyped-def]
+def _recorded(s, delay, rate, recorded, spectrum):
     """A recorded echo's spectrum, moved to its arrival."""
     turn, step = np.exp(-s[0] * delay) * rate, np.exp(-(s[1] - s[0]) * delay)
     for k in range(s.size):
@@ -106,7 +108,7 @@ def _recorded(s, delay, rate, recorded, spectrum):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _faces(p, s, loss, admittance, front, inner, back):  # type: ignore[no-untyped-def]
+def _faces(p, s, loss, admittance, front, inner, back):
     """Reflections delay line | couplant | wall and wall | backing, at every NODE-th bin."""
     for j in range(front.size):
         k = min(j * NODE, s.size - 1)
@@ -122,7 +124,7 @@ def _faces(p, s, loss, admittance, front, inner, back):  # type: ignore[no-untyp
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _depth(p, s, loss, thickness, found):  # type: ignore[no-untyped-def]
+def _depth(p, s, loss, thickness, found):
     """Round trip through a thickness of the wall, exp(-2 gamma d), and the rough back wall's part.
 
     Over NODE bins the exponent is followed by the parabola through its first, middle and last
@@ -148,7 +150,7 @@ def _depth(p, s, loss, thickness, found):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _round_trip(p, s, loss, back, trip, alone):  # type: ignore[no-untyped-def]
+def _round_trip(p, s, loss, back, trip, alone):
     """All that meets a wave inside the wall (`trip`), and its back wall only (`alone`).
 
     On entry `back` is the reflection of the back wall at every NODE-th bin.
@@ -177,14 +179,14 @@ def _round_trip(p, s, loss, back, trip, alone):  # type: ignore[no-untyped-def]
 
 
 @njit(inline="always")
-def _between(nodes, k):  # type: ignore[no-untyped-def]
+def _between(nodes, k):
     """Value at bin k of what is smooth and known at every NODE-th bin."""
     j, u = k // NODE, (k % NODE) / NODE
     return nodes[j] * (1 - u) + nodes[j + 1] * u
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lanes(p, s, gap, places, weights, w):  # type: ignore[no-untyped-def]
+def _lanes(p, s, gap, places, weights, w):
     """Set up the state of up to LANES strips for `_sweep`; lanes left over weigh nothing."""
     step = s[1] - s[0]
     c, a = p.couplant_velocity, p.couplant_loss
@@ -210,10 +212,8 @@ BEND, OFFSET, WEIGHT = (LANES * i for i in range(12, 15))
 ROWS = 15
 
 
-@njit(
-    cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"}
-)
-def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, through_t, through_b, hold, back):  # type: ignore[no-untyped-def]  # fmt: skip
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
+def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, through_t, through_b, hold, back):
     """Add the mean over LANES strips to `tail` (A) and `echoes` (T G / (1 - B G)), bin by bin.
 
     `through_t` and `through_b` get the means of T and T B.
@@ -284,8 +284,24 @@ def _sweep(p, loss, front, inner, trip, w, every, tail, echoes, through_t, throu
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _strips(p, s, loss, gap, places, weights, front, inner, trip, every, tail, echoes, through_t,
-            through_b, hold, back):  # type: ignore[no-untyped-def]  # fmt: skip
+def _strips(
+    p,
+    s,
+    loss,
+    gap,
+    places,
+    weights,
+    front,
+    inner,
+    trip,
+    every,
+    tail,
+    echoes,
+    through_t,
+    through_b,
+    hold,
+    back,
+):
     """Mean over all strips, LANES at a time (see `_sweep`)."""
     w = np.empty(ROWS * LANES)
     tail[:], echoes[:], through_t[:], through_b[:] = 0, 0, 0, 0
@@ -299,7 +315,7 @@ def _strips(p, s, loss, gap, places, weights, front, inner, trip, every, tail, e
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
-def _orders(scale, hold, back, alone, every, terms):  # type: ignore[no-untyped-def]
+def _orders(scale, hold, back, alone, every, terms):
     """Single back-wall echoes T G (B G)^(k-1), summed over the strips, at every `every`-th bin."""
     n = hold.shape[1]
     w = np.empty(4 * MOST_STRIPS)
@@ -322,8 +338,23 @@ def _orders(scale, hold, back, alone, every, terms):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _own_spread(p, s, radius, paths, table, step, bare, first, ratio, trip, through_t,
-                through_b, every, echoes, terms):  # type: ignore[no-untyped-def]  # fmt: skip
+def _own_spread(
+    p,
+    s,
+    radius,
+    paths,
+    table,
+    step,
+    bare,
+    first,
+    ratio,
+    trip,
+    through_t,
+    through_b,
+    every,
+    echoes,
+    terms,
+):
     """Give each of the first OWN_ORDERS echoes its own diffraction in place of first x ratio^k.
 
     In the whole record the change, itself small, is put on the mean over the strips of T and of
@@ -359,8 +390,28 @@ def _own_spread(p, s, radius, paths, table, step, bare, first, ratio, trip, thro
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _one(p, gap, s, loss, admittance, trips, recorded, places, weights, radius, paths, table,
-         table_step, rate, contact, grain, every, total, tail, terms):  # type: ignore[no-untyped-def]  # fmt: skip
+def _one(
+    p,
+    gap,
+    s,
+    loss,
+    admittance,
+    trips,
+    recorded,
+    places,
+    weights,
+    radius,
+    paths,
+    table,
+    table_step,
+    rate,
+    contact,
+    grain,
+    every,
+    total,
+    tail,
+    terms,
+):
     """Spectra of one record: all of it, its tail, and single orders at every `every`-th bin."""
     bins = s.size
     bare, first, ratio, front, inner, back = np.empty((6, bins // NODE + 2), np.complex128)
@@ -399,7 +450,7 @@ def _one(p, gap, s, loss, admittance, trips, recorded, places, weights, radius, 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _trips(p, s, trips, first, pulse, contact, echoes, total, tail):  # type: ignore[no-untyped-def]
+def _trips(p, s, trips, first, pulse, contact, echoes, total, tail):
     """The record and its tail from the reflection at the tip, over trips through the delay line."""
     heat, warm = np.exp(-s[0] * p.heat), np.exp(-(s[1] - s[0]) * p.heat)
     for k in range(s.size):
@@ -417,8 +468,28 @@ def _trips(p, s, trips, first, pulse, contact, echoes, total, tail):  # type: ig
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def spectra(params, gaps, s, loss, admittance, trips, recorded, places, weights, radius, paths,
-            table, table_step, rate, contact, grain, every, total, tail, terms):  # type: ignore[no-untyped-def]  # fmt: skip
+def spectra(
+    params,
+    gaps,
+    s,
+    loss,
+    admittance,
+    trips,
+    recorded,
+    places,
+    weights,
+    radius,
+    paths,
+    table,
+    table_step,
+    rate,
+    contact,
+    grain,
+    every,
+    total,
+    tail,
+    terms,
+):
     """Fill `total` (n, bins), `tail` (n, bins) and `terms` (n, orders, coarse bins)."""
     for i in range(params.size):
         _one(

@@ -58,12 +58,12 @@ class Grid:
     def s(self) -> NDArray[np.complex128]:
         """Laplace variable of the bins in band, (count,)."""
         bins = self.first + np.arange(self.count)
-        return self.damping + 2j * np.pi * self.step_hz * bins
+        return np.asarray(self.damping + 2j * np.pi * self.step_hz * bins)
 
     @cached_property
     def restore(self) -> NDArray[np.float64]:
         """exp(+sigma t) over the record, (samples,)."""
-        return np.exp(self.damping * np.arange(self.samples) / self.rate_hz)
+        return np.asarray(np.exp(self.damping * np.arange(self.samples) / self.rate_hz))
 
     def coarser(self, shortest_s: float) -> int:
         """Largest step over bins (a power of two, at most 8) with a period of `shortest_s`."""

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from echotrial.hooks import Material
 from numpy.typing import ArrayLike, NDArray
 
-from echotrial.hooks import Material
 from echotrial_corpora.attenuation import propagation
 
 

@@ -1,5 +1,7 @@
 """Receiver noise of each record: coloured as the receiver's band is, or cut from a recording."""
 
+# mypy: disable-error-code="no-untyped-def, no-untyped-call"
+
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @njit(cache=True, nogil=True)
-def _cut(recording, places, found):  # type: ignore[no-untyped-def]
+def _cut(recording, places, found):
     for i in range(found.shape[0]):
         first = int(places[i] * recording.size)
         for t in range(found.shape[1]):

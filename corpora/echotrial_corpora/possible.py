@@ -76,6 +76,8 @@ def _part(spec: "CorpusSpec") -> None:
             f"wall of {spec.wall.thickness.high * 1e3:g} mm is thicker than the radius of a tube "
             f"of {diameter.low * 1e3:g} mm"
         )
+    if spec.wall.attenuation_spread.low < -1:
+        raise ValueError("wall.attenuation_spread below -100 %: the wall would amplify")
     lamination = spec.wall.lamination
     if lamination and (lamination.depth.high >= 1 or lamination.reflection.high > 1):
         raise ValueError("a lamination lies inside the wall (depth below 1) and reflects at most 1")

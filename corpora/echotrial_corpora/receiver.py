@@ -1,6 +1,5 @@
 """The receiver: band-pass, noise, and what else reaches the digitiser."""
 
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np

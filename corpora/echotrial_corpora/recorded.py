@@ -5,12 +5,11 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-from numpy.typing import NDArray
-from pydantic import Field, ValidationInfo, model_validator
-
 from echotrial.quantities import Frequency, Time
 from echotrial.setup import Positive
 from echotrial.strict import Strict
+from numpy.typing import NDArray
+from pydantic import Field, ValidationInfo, model_validator
 
 #: Longest stretch of noise that a spec takes along, samples.
 NOISE_MOST = 1 << 16

@@ -4,9 +4,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from echotrial.hooks import SyntheticRecords
 from numpy.typing import NDArray
 
-from echotrial.hooks import SyntheticRecords
 from echotrial_corpora.bound import sampled_bound_m
 from echotrial_corpora.chain import chain_of
 from echotrial_corpora.digitise import digitise

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.fft
+from echotrial.setup import Medium, Setup, Waveform
 from numpy.typing import NDArray
 from scipy.signal import hilbert
 
-from echotrial.setup import Medium, Setup, Waveform
 from echotrial_corpora.chain import Chain, chain_of
 from echotrial_corpora.probe import pulse_spectrum
 

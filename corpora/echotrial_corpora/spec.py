@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from pydantic import Field, model_validator
-
 from echotrial.errors import nearest
 from echotrial.hooks import Material
 from echotrial.quantities import Attenuation, Density, Fraction, Frequency, Length, Time, Velocity
@@ -23,14 +21,27 @@ from echotrial.setup import (
     read_setup,
 )
 from echotrial.strict import Strict, read_toml
+from pydantic import Field, model_validator
+
 from echotrial_corpora.materials import MATERIALS, VELOCITY_PER_KELVIN
 from echotrial_corpora.recorded import RecordedEcho, RecordedNoise, Recording, encoded
-from echotrial_corpora.varied import Varied, varied
+from echotrial_corpora.varied import (
+    AllNotNegative,
+    AllPositive,
+    Angles,
+    Fractions,
+    Frequencies,
+    Lengths,
+    Levels,
+    Temperatures,
+    Times,
+    Varied,
+)
 
 #: Sizes of every spec that names none of its own.
 SIZES: Mapping[str, Mapping[str, int]] = {
     "smoke": {"tune": 100, "prove": 200},
-    "default": {"tune": 1000, "prove": 2000},
+    "run": {"tune": 1000, "prove": 2000},
     "standard": {"tune": 1000, "prove": 5000},
 }
 
@@ -83,18 +94,18 @@ class Stuff(Strict):
 class Ring(Strict):
     """Ring-down of the probe: a weak resonance set off by the pulse."""
 
-    frequency: varied("frequency", above=0)
-    level: varied("level")
-    decay: varied("time", above=0)
+    frequency: Annotated[Frequencies, AllPositive]
+    level: Levels
+    decay: Annotated[Times, AllPositive]
 
 
 class Probe(Strict):
     """Two-way response: the echo of the bare tip (ASTM E1065 terms)."""
 
-    centre_frequency: varied("frequency", above=0)
-    bandwidth: varied("frequency", above=0)
-    phase: varied("angle") = plain(0.0)
-    decay: varied("time", least=0) = plain(0.0)
+    centre_frequency: Annotated[Frequencies, AllPositive]
+    bandwidth: Annotated[Frequencies, AllPositive]
+    phase: Angles = plain(0.0)
+    decay: Annotated[Times, AllNotNegative] = plain(0.0)
     element_diameter: Annotated[Length, Positive]
     ring: Ring | None = None
     echo: RecordedEcho | None = None
@@ -104,7 +115,7 @@ class Probe(Strict):
 class SideWall(Strict):
     """A weak copy of the tip's echo that took a path by the delay line's side wall."""
 
-    level: varied("level")
+    level: Levels
     delay: Annotated[Time, Positive]
 
 
@@ -112,9 +123,9 @@ class DelayLine(Stuff):
     """Delay line; `repeat` is what the probe's end reflects back into it."""
 
     length: Annotated[Length, Positive]
-    temperature_change: varied("temperature") = plain(0.0)
+    temperature_change: Temperatures = plain(0.0)
     velocity_per_kelvin: Velocity | None = None
-    repeat: varied("level") | None = None
+    repeat: Levels | None = None
     side_wall: tuple[SideWall, ...] = ()
 
     @property
@@ -134,18 +145,18 @@ class Face(Stuff):
 class Couplant(Stuff):
     """Couplant: the smallest gap, and what makes it wider elsewhere under the aperture."""
 
-    gap: varied("length", least=0)
-    tilt: varied("angle") = plain(0.0)
-    offset: varied("length") = plain(0.0)
+    gap: Annotated[Lengths, AllNotNegative]
+    tilt: Angles = plain(0.0)
+    offset: Lengths = plain(0.0)
     tip_radius: Annotated[Length, Positive] | None = None
-    film: varied("length", least=0) = plain(50e-6)
+    film: Annotated[Lengths, AllNotNegative] = plain(50e-6)
     strips: Annotated[int, Field(ge=1, le=65)] = 9
 
 
 class Grain(Strict):
     """Grain noise from inside the wall, relative to the first back-wall echo of a lossless wall."""
 
-    level: varied("level")
+    level: Levels
     correlation: Annotated[Length, NotNegative] = 0.0
     decay: Annotated[Time, Positive]
 
@@ -154,20 +165,20 @@ class Lamination(Strict):
     """A partial reflector inside some of the walls: a distractor."""
 
     share: Annotated[Fraction, Field(ge=0, le=1)]
-    depth: varied("fraction", above=0)
-    reflection: varied("fraction", least=0)
+    depth: Annotated[Fractions, AllPositive]
+    reflection: Annotated[Fractions, AllNotNegative]
 
 
 class Wall(Stuff):
     """The part, and what there is to measure."""
 
-    thickness: varied("length", above=0)
+    thickness: Annotated[Lengths, AllPositive]
     outside: Annotated[Fraction, Field(ge=0, le=0.5)] = 0.05
-    velocity_spread: varied("fraction") = plain(0.0)
-    attenuation_spread: varied("fraction", above=-1) = plain(0.0)
-    outside_diameter: varied("length", above=0) | None = None
-    taper: varied("angle") = plain(0.0)
-    roughness: varied("length", least=0) = plain(0.0)
+    velocity_spread: Fractions = plain(0.0)
+    attenuation_spread: Fractions = plain(0.0)
+    outside_diameter: Annotated[Lengths, AllPositive] | None = None
+    taper: Angles = plain(0.0)
+    roughness: Annotated[Lengths, AllNotNegative] = plain(0.0)
     grain: Grain | None = None
     lamination: Lamination | None = None
 
@@ -177,44 +188,44 @@ class Backing(Stuff):
 
     material: str | None = "air"
     layer: Stuff | None = None
-    layer_thickness: varied("length", least=0) = plain(0.0)
+    layer_thickness: Annotated[Lengths, AllNotNegative] = plain(0.0)
 
 
 class Hum(Strict):
     """A steady sine picked up from elsewhere, relative to full scale."""
 
-    level: varied("level")
-    frequency: varied("frequency", above=0)
+    level: Levels
+    frequency: Annotated[Frequencies, AllPositive]
 
 
 class Baseline(Strict):
     """A slow exponential drift of the zero line, relative to full scale."""
 
-    level: varied("level")
-    decay: varied("time", above=0)
+    level: Levels
+    decay: Annotated[Times, AllPositive]
 
 
 class Bursts(Strict):
     """Interference: a decaying sine at a random time in some of the records."""
 
     share: Annotated[Fraction, Field(ge=0, le=1)]
-    level: varied("level")
-    frequency: varied("frequency", above=0)
-    decay: varied("time", above=0)
+    level: Levels
+    frequency: Annotated[Frequencies, AllPositive]
+    decay: Annotated[Times, AllPositive]
 
 
 class Receiver(Strict):
     """From the probe's terminals to the digitised A-scan."""
 
     band: tuple[Annotated[Frequency, Positive], Annotated[Frequency, Positive]]
-    screen_height: varied("fraction", above=0) = plain(0.8)
+    screen_height: Annotated[Fractions, AllPositive] = plain(0.8)
     gain: Literal["per record", "first echo", "fixed"] = "per record"
     bits: Annotated[int, Field(ge=4, le=16)] = 12
-    snr: varied("level")
+    snr: Levels
     noise_colour: Annotated[Fraction, Field(ge=0, le=4)] = 0.0
     noise: RecordedNoise | None = None
-    jitter: varied("time") = plain(0.0)
-    start_spread: varied("time", least=0) = plain(0.0)
+    jitter: Times = plain(0.0)
+    start_spread: Annotated[Times, AllNotNegative] = plain(0.0)
     hum: Hum | None = None
     baseline: Baseline | None = None
     bursts: Bursts | None = None
@@ -223,11 +234,11 @@ class Receiver(Strict):
 class Excitation(Strict):
     """Mode 1: what the transmission pulse leaves in the receiver, relative to the reference."""
 
-    level: varied("level")
-    frequency: varied("frequency", above=0)
-    decay: varied("time", above=0)
-    recovery_level: varied("level")
-    recovery_decay: varied("time", above=0)
+    level: Levels
+    frequency: Annotated[Frequencies, AllPositive]
+    decay: Annotated[Times, AllPositive]
+    recovery_level: Levels
+    recovery_decay: Annotated[Times, AllPositive]
 
 
 class Shares(Strict):

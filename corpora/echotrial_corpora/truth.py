@@ -1,5 +1,7 @@
 """What is true of each record: where its echoes are, how they stand against tail and noise."""
 
+# mypy: disable-error-code="no-untyped-def, no-untyped-call"
+
 from dataclasses import dataclass
 from typing import Any
 
@@ -87,8 +89,9 @@ def _excitation(response: Response) -> Array | float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _tails(tail, spectrum, s, step, scale, rate, width, limit, sigma, share, sigmas,
-           first, top, end, quiet):  # type: ignore[no-untyped-def]  # fmt: skip
+def _tails(
+    tail, spectrum, s, step, scale, rate, width, limit, sigma, share, sigmas, first, top, end, quiet
+):
     """Per record: time and height of the tail's peak, and where it last exceeds its threshold."""
     for i in range(tail.shape[0]):
         last = min(int(limit[i] * rate), tail.shape[1])
@@ -112,7 +115,7 @@ def _tails(tail, spectrum, s, step, scale, rate, width, limit, sigma, share, sig
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _look_up(tail, times, rate, found):  # type: ignore[no-untyped-def]
+def _look_up(tail, times, rate, found):
     """The tail's envelope at given times, by parabolas through three samples."""
     for i in range(times.shape[0]):
         for k in range(times.shape[1]):

@@ -5,13 +5,12 @@ from functools import partial
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
-from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
-from scipy.special import ndtr, ndtri
-
 from echotrial import quantities
 from echotrial.quantities import QuantityError
 from echotrial.strict import Strict
+from numpy.typing import NDArray
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, model_validator
+from scipy.special import ndtr, ndtri
 
 Distribution = Literal["uniform", "log-uniform", "normal", "steps"]
 
@@ -63,35 +62,16 @@ class Varied(Strict):
         return np.asarray(self.low + u * (self.high - self.low))
 
 
-def varied(dimension: str, least: float | None = None, above: float | None = None) -> Any:
-    """The type of a spec's field: a `Varied` of that dimension, nowhere below `least`.
-
-    In a file it is written ``"20 um"``, ``{ from = "5 um", to = "50 um", distribution =
-    "log-uniform" }`` or ``{ values = ["1 mm", "2 mm"] }``; from Python in SI.
-    """
-
-    def check(found: Varied) -> Varied:
-        if least is not None and found.low < least:
-            raise ValueError(f"{found.low:g} (SI) is negative or too small: least is {least:g}")
-        if above is not None and found.low <= above:
-            raise ValueError(f"{found.low:g} (SI) has to be above {above:g}")
-        return found
-
-    return Annotated[Varied, BeforeValidator(_reader(dimension, check))]
-
-
-def _reader(
-    dimension: str, check: Callable[[Varied], Varied]
-) -> Callable[[Any, ValidationInfo], Varied]:
+def _reader(dimension: str) -> Callable[[Any, ValidationInfo], Varied]:
     def read(value: Any, info: ValidationInfo) -> Varied:
         if isinstance(value, Varied):
-            return check(value)
+            return value
         from_file = bool(info.context and info.context.get("from_file"))
         number = partial(_number, dimension, from_file)
         if not isinstance(value, Mapping):
             plain = number(value)
-            return check(Varied.model_validate({"from": plain, "to": plain}))
-        return check(Varied.model_validate(_ends(value, number)))
+            return Varied.model_validate({"from": plain, "to": plain})
+        return Varied.model_validate(_ends(value, number))
 
     return read
 
@@ -112,3 +92,29 @@ def _number(dimension: str, from_file: bool, value: Any) -> float:
         return quantities.parse(value, dimension)
     except QuantityError as error:
         raise ValueError(str(error)) from None
+
+
+def _not_negative(found: Varied) -> Varied:
+    if found.low < 0:
+        raise ValueError(f"{found.low:g} (SI) is negative, and it cannot be")
+    return found
+
+
+def _positive(found: Varied) -> Varied:
+    if found.low <= 0:
+        raise ValueError(f"{found.low:g} (SI) is not positive, and it has to be")
+    return found
+
+
+AllNotNegative = AfterValidator(_not_negative)
+AllPositive = AfterValidator(_positive)
+
+# In a file a varied quantity is "20 um", { from = "5 um", to = "50 um", distribution =
+# "log-uniform" } or { values = ["1 mm", "2 mm"] }; from Python plain numbers are SI.
+Lengths = Annotated[Varied, BeforeValidator(_reader("length"))]
+Times = Annotated[Varied, BeforeValidator(_reader("time"))]
+Frequencies = Annotated[Varied, BeforeValidator(_reader("frequency"))]
+Levels = Annotated[Varied, BeforeValidator(_reader("level"))]
+Angles = Annotated[Varied, BeforeValidator(_reader("angle"))]
+Temperatures = Annotated[Varied, BeforeValidator(_reader("temperature"))]
+Fractions = Annotated[Varied, BeforeValidator(_reader("fraction"))]

@@ -56,12 +56,35 @@ class CorpusEntry:
 class Spec(Protocol):
     """A validated description of a synthetic corpus."""
 
-    name: str
-    about: str
-    setup: Setup
-    rate_hz: float
-    samples: int
-    sizes: Mapping[str, Mapping[str, int]]  # "standard" -> {"tune": 1000, "prove": 5000}
+    @property
+    def name(self) -> str:
+        """Name of the corpus."""
+        ...
+
+    @property
+    def about(self) -> str:
+        """What it tests, a paragraph."""
+        ...
+
+    @property
+    def setup(self) -> Setup:
+        """What the operator knows."""
+        ...
+
+    @property
+    def rate_hz(self) -> float:
+        """Sampling rate."""
+        ...
+
+    @property
+    def samples(self) -> int:
+        """Length of a record."""
+        ...
+
+    @property
+    def sizes(self) -> Mapping[str, Mapping[str, int]]:
+        """Records by size and split: "standard" -> {"tune": 1000, "prove": 5000}."""
+        ...
 
     def canonical(self) -> str:
         """The same text for the same meaning, whatever the order or units of the file."""
