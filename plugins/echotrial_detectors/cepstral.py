@@ -1,5 +1,14 @@
-"""Cepstrum of the gated echoes: the spacing at which the logarithm of the spectrum ripples."""
+"""Cepstrum of the gated echoes: the spacing at which the logarithm of the spectrum ripples.
 
+The complete response of a lossless wall is all-pass: its spectrum has no ripple, its power cepstrum
+no echo. What is seen depends on the gate. Multiples alone, the interface echo gated off, are a
+geometric series 1 / (1 - q E), whose log spectrum ripples as Re sum q^n E^n / n: peaks q^n / n at
+the n-th multiple of the spacing. An interface echo and one back-wall echo (multiples die out) are
+a pair 1 + a E with peaks -(-a)^n / n, or those of 1 / a where a exceeds 1 (Bogert, Healy, Tukey
+1963; Oppenheim, Schafer, IEEE Signal Processing Magazine, September 2004).
+"""
+
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numba
@@ -10,106 +19,243 @@ from numpy.typing import NDArray
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
-from echotrial_detectors.correlation import Filter, sharpened_filter
+from echotrial_detectors.correlation import sharpened_filter
+from echotrial_detectors.gate import interface_reach_s
+from echotrial_detectors.interface import find_interface
 from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import all_finite, parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
+from echotrial_detectors.pulse import frequencies
+
+#: Powers of frequency that are taken off the log spectrum: attenuation, couplant, a pulse that is
+#: not quite the reference.
+TREND_ORDER = 2
+#: Below this spacing, in periods, the half-wave resonance has left the band of a 60 % probe: the
+#: log spectrum holds less than one ripple.
+LEAST_SPACING_PERIODS = 0.66
+#: At a true spacing the carrier is upright where the envelope peaks; farther apart than this, in
+#: periods, the peak is no echo's.
+UPRIGHT_WITHIN = 0.15
+#: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
+#: interface echo, on.
+LOUD_SIGMA, LOUD_SHARE = 1.25, 0.05
 
 
 class CepstralSettings(EchoSettings):
-    """Settings of `Cepstral`."""
+    """Settings of `Cepstral`; it draws no line through multiples and asks for no evenness."""
 
     with_interface: bool | None = setting(
         None,
-        "keep the interface echo in the gate; None = only where multiples die out. (The response "
-        "of a lossless wall, interface echo and all, is all-pass: its spectrum has no ripple.)",
+        "keep the interface echo in the gate; None = only in mode 2, where multiples die out",
         candidates=(None, True, False),
     )
     sharpness_db: float = setting(
-        20.0, "band used: where the pulse's power is above this many dB below its greatest",
-        ge=5.0, le=50.0, candidates=(10.0, 20.0, 30.0),
-    )  # fmt: skip
-    prominence: float = setting(
-        4.0, "the cepstral peak stands this many times above the median of its range",
-        ge=1.0, le=50.0, candidates=(3.0, 4.0, 6.0),
-    )  # fmt: skip
+        20.0,
+        "band used: where the pulse's power is above this many dB below its greatest",
+        ge=5.0,
+        le=50.0,
+        candidates=(10.0, 20.0, 30.0),
+    )
+    fade_periods: float = setting(
+        16.0,
+        "time constant of the exponential that fades the gate out, in periods of the centre "
+        "frequency (never less than 1.5 times the thickest wall's round trip)",
+        ge=2.0,
+        le=200.0,
+        candidates=(8.0, 16.0, 32.0),
+    )
+    least_ripple: float = setting(
+        0.3,
+        "least height of the cepstral peak; a series of echoes each q times the one before has q",
+        ge=0.02,
+        le=0.95,
+        candidates=(0.2, 0.3, 0.4),
+    )
+    lead: float = setting(
+        1.3,
+        "the peak is this many times as high as any other that is not its multiple",
+        ge=1.0,
+        le=10.0,
+        candidates=(1.1, 1.3, 1.6),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """What depends on the batch's length and rate alone.
+
+    Attributes
+    ----------
+    transfer
+        What makes a record's spectrum that of its sharpened correlation.
+    tail
+        Samples that a sharpened echo takes to die away.
+    length
+        Of the transforms to quefrency, at least twice the greatest spacing.
+    log_pulse
+        Logarithm of one echo's spectrum after `transfer`, (length // 2 + 1,).
+    weight
+        Of each frequency, sum 1.
+    trend
+        Orthonormal under `weight`, (TREND_ORDER + 1, length // 2 + 1).
+    centre_hz
+        Mean frequency under `weight`.
+    """
+
+    transfer: NDArray[np.complex64]
+    tail: int
+    length: int
+    log_pulse: NDArray[np.float32]
+    weight: NDArray[np.float32]
+    trend: NDArray[np.float32]
+    centre_hz: float
+
+
+def band_of(plan: Plan, n_fft: int, rate_hz: float, sharpness_db: float) -> Band:
+    """Work out filter, weights and trends."""
+    longest = int(np.ceil(2.2 * plan.spacing_max_s * rate_hz))
+    length = int(scipy.fft.next_fast_len(max(n_fft, min(longest, 4 * n_fft)), real=True))
+    sharpened = sharpened_filter(plan.setup, n_fft, rate_hz, sharpness_db)
+    level = sharpened_filter(plan.setup, length, rate_hz, sharpness_db).spectrum
+    level = level / level.max()
+    weight = level / level.sum()
+    x = frequencies(length, rate_hz) / plan.setup.centre_frequency - 1
+    powers = np.vander(x, TREND_ORDER + 1, increasing=True) * np.sqrt(weight)[:, None]
+    basis = np.linalg.qr(powers)[0] / np.sqrt(np.maximum(weight, 1e-30))[:, None]
+    basis[weight < 1e-12] = 0.0
+    return Band(
+        sharpened.transfer,
+        sharpened.shape.tail,
+        length,
+        np.log(level + 1e-3).astype(np.float32),
+        weight.astype(np.float32),
+        np.ascontiguousarray(basis.T).astype(np.float32),
+        float(weight @ frequencies(length, rate_hz)),
+    )
 
 
 class Cepstral:
-    """Greatest peak of the power cepstrum over the reference's, within the wall range."""
+    """Greatest peak of the cepstrum over the reference's, within the wall range."""
 
     name: ClassVar[str] = "cepstral"
     version: ClassVar[str] = "1"
     Settings: ClassVar[type[CepstralSettings]] = CepstralSettings
-    invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift", "polarity"})
+    invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
     def prepare(
         self, setup: Setup, settings: CepstralSettings, *, maps: Maps | None = None
     ) -> Detect:
         """Work out plan and gate; filter and band wait for the first batch's length and rate."""
         planned = plan(setup, settings)
-        filters: dict[tuple[int, float], Filter] = {}
+        bands: dict[tuple[int, float], Band] = {}
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
-            if key not in filters:
-                filters[key] = sharpened_filter(setup, *key, settings.sharpness_db)
-            return read_cepstra(batch, planned, settings, filters[key])
+            if key not in bands:
+                bands[key] = band_of(planned, *key, settings.sharpness_db)
+            return read_cepstra(batch, planned, settings, bands[key])
 
         return detect
 
 
-def read_cepstra(
-    batch: Batch, plan: Plan, settings: CepstralSettings, filter: Filter
-) -> Readings:
+def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Band) -> Readings:
     """Readings of a batch from the cepstra of its gated, sharpened records."""
-    n, m = batch.samples.shape
-    rate = batch.rate_hz
-    sharp = scipy.fft.irfft(batch.spectrum * filter.transfer, n=batch.n_fft, axis=1)[:, :m]
-    with_interface = settings.with_interface
-    if with_interface is None:
-        with_interface = plan.mode == 2
-    after_s = settings.gate_start_s
-    if after_s is None:
-        after_s = 0.5 * plan.spacing_min_s
-    if with_interface or plan.interface_s is None:
-        after_s = -plan.period_s if plan.interface_s is not None else plan.spacing_min_s
-    start = ((plan.interface_s or 0.0) + after_s - batch.start_s) * rate
-    stop = np.full(n, float(m))
-    fall = np.exp(-3.0 / max(m - float(start.mean()), 1.0))
-    gated = gate_records(sharp, start, fall, plan.period_s * rate / 2)
-    noise = noise_sigma(sharp)
-    first = np.clip(start, 0, m).astype(np.int64)
-    loud = strongest(sharp, first, np.full(n, m)) > settings.level_sigma * noise
-    band = filter.spectrum
-    cepstrum = power_cepstrum(gated, batch.n_fft, band)
-    low, high = plan.spacing_min_s * rate, plan.spacing_max_s * rate
-    place, height, middle = cepstral_peaks(np.abs(cepstrum), low, min(high, 0.5 * m))
+    rate, m = batch.rate_hz, batch.samples.shape[1]
+    sharp = scipy.fft.irfft(batch.spectrum * band.transfer, n=batch.n_fft, axis=1)[:, :m]
+    start = gate_start(batch, plan, settings, sharp)
+    fade_s = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s)
+    sharp[:, max(m - band.tail, 1) :] = 0  # what the filter wraps around
+    gated = gate_records(sharp, start, np.exp(-1 / (fade_s * rate)), 0.5 * plan.period_s * rate)
+    cepstrum = weighted_cepstrum(gated, band)
+    low = max(plan.spacing_min_s, LEAST_SPACING_PERIODS * plan.period_s) * rate
+    high = min(plan.spacing_max_s * rate, 0.45 * band.length)
+    turn = 2 * np.pi * band.centre_hz / rate
+    place, height, rival, tilt = cepstral_peaks(
+        cepstrum, low, high, turn, ripple_sign(plan, settings)
+    )
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
-    prominent = height > settings.prominence * middle
-    wall_low, wall_high = plan.setup.wall_range
-    tol = plan.setup.tolerance.of(thickness)
-    reason = np.select(
-        [
-            ~all_finite(batch.samples),
-            ~loud,
-            ~prominent,
-            (thickness < wall_low - tol) | (thickness > wall_high + tol),
-        ],
-        [Reason.BAD_SAMPLES, Reason.NO_ECHO, Reason.LOW_CONFIDENCE, Reason.OUT_OF_RANGE],
-        Reason.READ,
-    ).astype(np.int8)
+    loud = is_loud(sharp, start, band.tail, settings)
+    reason = _reasons(batch, plan, settings, thickness, loud, height, rival, tilt)
     silent = reason != Reason.READ
     with np.errstate(invalid="ignore", divide="ignore"):
-        confidence = np.clip(1 - settings.prominence * middle / height, 0, 1)
+        lead = np.clip(1 - rival / height, 0, 1)
     return Readings(
         np.where(silent, np.nan, thickness),
         spans=np.where(silent, np.nan, 1.0),
         gate_start_s=batch.start_s + np.maximum(start, 0) / rate,
-        gate_end_s=batch.start_s + (stop - 1) / rate,
-        confidence=np.where(silent, np.nan, confidence),
+        gate_end_s=batch.start_s + (m - 1) / rate,
+        confidence=np.where(silent, np.nan, np.sqrt(lead * np.clip(height, 0, 1))),
         reason=reason,
     )
+
+
+def keeps_interface(plan: Plan, settings: CepstralSettings) -> bool:
+    """Whether the interface echo stays in the gate."""
+    if settings.with_interface is None:
+        return plan.mode == 2
+    return settings.with_interface and plan.interface_s is not None
+
+
+def ripple_sign(plan: Plan, settings: CepstralSettings) -> int:
+    """Sign of the ripple: of one echo over the one before; 0 where it is not known."""
+    if keeps_interface(plan, settings):
+        return plan.sign * plan.interface_sign
+    return plan.alternation
+
+
+def gate_start(
+    batch: Batch, plan: Plan, settings: CepstralSettings, sharp: NDArray[np.float32]
+) -> NDArray[np.float64]:
+    """Sample from which echoes are let in, (n,): a period behind the interface echo, or before."""
+    rate = batch.rate_hz
+    if plan.interface_s is None:
+        after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
+        return (after_s - batch.start_s) * rate
+    after_s = plan.period_s if settings.gate_start_s is None else settings.gate_start_s
+    if keeps_interface(plan, settings):
+        after_s = -1.5 * plan.period_s
+    nominal = (plan.interface_s - batch.start_s) * rate
+    reach = interface_reach_s(plan) * rate
+    return np.asarray(find_interface(sharp, nominal, reach, plan.interface_sign) + after_s * rate)
+
+
+def is_loud(
+    sharp: NDArray[np.float32], start: NDArray[np.float64], tail: int, settings: CepstralSettings
+) -> NDArray[np.bool_]:
+    """Whether anything behind the interface echo's tail stands above the noise, (n,)."""
+    m = sharp.shape[1]
+    begin = np.clip(start, 0, m).astype(np.int64)
+    behind = np.clip(start + tail, 0, m).astype(np.int64)
+    end = np.full(len(sharp), m)
+    most = strongest(sharp, behind, end)
+    before = strongest(sharp, np.clip(begin - 4 * tail, 0, m), end)
+    level = LOUD_SIGMA * settings.level_sigma * noise_sigma(sharp)
+    return np.asarray((most > level) & (most > LOUD_SHARE * before))
+
+
+def _reasons(
+    batch: Batch,
+    plan: Plan,
+    settings: CepstralSettings,
+    thickness: NDArray[np.float64],
+    loud: NDArray[np.bool_],
+    height: NDArray[np.float64],
+    rival: NDArray[np.float64],
+    tilt: NDArray[np.float64],
+) -> NDArray[np.int8]:
+    low, high = plan.setup.wall_range
+    tol = plan.setup.tolerance.of(thickness)
+    doubts = [
+        (~all_finite(batch.samples), Reason.BAD_SAMPLES),
+        (~loud, Reason.NO_ECHO),
+        (~(height >= settings.least_ripple), Reason.LOW_CONFIDENCE),
+        (height < settings.lead * rival, Reason.AMBIGUOUS),
+        (np.abs(tilt) > UPRIGHT_WITHIN, Reason.POOR_FIT),
+        (~((thickness >= low - tol) & (thickness <= high + tol)), Reason.OUT_OF_RANGE),
+    ]
+    return np.select(
+        [doubt for doubt, _ in doubts], [int(why) for _, why in doubts], int(Reason.READ)
+    ).astype(np.int8)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -120,43 +266,92 @@ def gate_records(
 
     An exponential keeps a geometric series geometric, so that the record's end cuts nothing off.
     """
-    gated = np.zeros_like(signal)
+    gated = np.zeros(signal.shape, np.float32)
     for row in range(signal.shape[0]):
-        weight = 1.0
+        weight = np.float32(1.0)
         for i in range(max(0, int(np.ceil(start[row]))), signal.shape[1]):
             ramp = min(1.0, (i - start[row]) / rise) if rise > 0 else 1.0
-            gated[row, i] = signal[row, i] * weight * ramp
-            weight *= fall
+            gated[row, i] = signal[row, i] * weight * np.float32(ramp)
+            weight *= np.float32(fall)
     return gated
 
 
-def power_cepstrum(
-    gated: NDArray[np.float32], n_fft: int, band: NDArray[np.float64]
-) -> NDArray[np.complex64]:
-    """One-sided inverse transform of the log spectrum over the pulse's, weighted by `band`."""
-    spectrum = np.abs(scipy.fft.rfft(gated, n=n_fft, axis=1)) + np.float32(1e-20)
-    ripple = np.log(spectrum / (band + 1e-9)).astype(np.float32)
-    weight = (band / band.sum()).astype(np.float32)
-    ripple -= (ripple @ weight)[:, None]
-    one_sided = np.zeros((len(gated), n_fft), np.complex64)
-    one_sided[:, : band.size] = ripple * weight
-    found: NDArray[np.complex64] = scipy.fft.ifft(one_sided, axis=1, norm="forward", overwrite_x=True)
+def weighted_cepstrum(gated: NDArray[np.float32], band: Band) -> NDArray[np.complex64]:
+    """One-sided cepstrum over the pulse's: 2 sum_f w (log|X| - log|P| - trend) exp(2 pi j f q).
+
+    Scaled so that a series of echoes each q times the one before has modulus q at its spacing, and
+    phase 0 there (pi where signs alternate). Returns (n, length).
+    """
+    spectrum = scipy.fft.rfft(gated, n=band.length, axis=1)
+    ripple = log_power(spectrum)
+    ripple -= band.log_pulse
+    ripple -= ((ripple * band.weight) @ band.trend.T) @ band.trend
+    one_sided = np.zeros((len(gated), band.length), np.complex64)
+    np.multiply(ripple, 2 * band.weight, out=one_sided[:, : ripple.shape[1]])
+    found = scipy.fft.ifft(one_sided, axis=1, norm="forward", overwrite_x=True)
+    return np.asarray(found)
+
+
+@numba.njit(cache=True, nogil=True)
+def log_power(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """log|X|; finite at zero."""
+    found = np.empty(spectrum.shape, np.float32)
+    for row in range(spectrum.shape[0]):
+        for i in range(spectrum.shape[1]):
+            value = spectrum[row, i]
+            power = value.real * value.real + value.imag * value.imag
+            found[row, i] = np.float32(0.5) * np.log(power + np.float32(1e-30))
     return found
 
 
 @numba.njit(cache=True, nogil=True)
 def cepstral_peaks(
-    height: NDArray[np.float32], low: float, high: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Place (samples) and height of the greatest maximum between two quefrencies, and the median."""
-    n = height.shape[0]
-    place, most, middle = np.full(n, np.nan), np.zeros(n), np.zeros(n)
-    begin, end = max(1, int(np.ceil(low))), int(high)
+    cepstrum: NDArray[np.complex64], low: float, high: float, turn: float, sign: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Place (samples, NaN = none), height, best rival's height and tilt (periods) of each peak.
+
+    The place is where the carrier is upright, `tilt` after the envelope's peak: a ripple of the sign asked for has phase 0 (or pi)
+    at its spacing. A rival is a peak more than a period away and not near a multiple of the place.
+
+    Parameters
+    ----------
+    low, high
+        Quefrencies between which the peak lies, in samples.
+    turn
+        Phase of the carrier from one sample to the next.
+    sign
+        Of the ripple; 0 = either.
+    """
+    n = cepstrum.shape[0]
+    place, most, rival, tilt = np.full(n, np.nan), np.zeros(n), np.zeros(n), np.zeros(n)
+    begin, end = max(1, int(np.ceil(low))), min(int(high) + 1, cepstrum.shape[1] // 2 - 1)
+    size = np.empty(cepstrum.shape[1] // 2, np.float64)
     for row in range(n):
-        line = height[row]
-        middle[row] = np.median(line[begin:end])
+        for i in range(begin - 1, end + 1):
+            size[i] = abs(cepstrum[row, i])
+        best = 0
         for i in range(begin, end):
-            if line[i] > most[row] and line[i] >= line[i - 1] and line[i] > line[i + 1]:
-                shift, _ = parabola_peak(line[i - 1], line[i], line[i + 1])
-                place[row], most[row] = i + shift, line[i]
-    return place, most, middle
+            peak = size[i] >= size[i - 1] and size[i] > size[i + 1]
+            if peak and (best == 0 or size[i] > size[best]):
+                best = i
+        if best == 0:
+            continue
+        coarse, shift = upright(cepstrum[row], size, best, turn, sign)
+        place[row], tilt[row] = best + coarse + shift, shift * turn / (2 * np.pi)
+        most[row] = size[best]
+        for i in range(begin, end):
+            peak = size[i] >= size[i - 1] and size[i] > size[i + 1]
+            order = max(1.0, np.round(i / best))
+            if peak and abs(i - order * best) * turn > 2 * np.pi:
+                rival[row] = max(rival[row], size[i])
+    return place, most, rival, tilt
+
+
+@numba.njit(cache=True, nogil=True)
+def upright(line, size, best, turn, sign):  # type: ignore[no-untyped-def]
+    """From sample `best` to the envelope's peak, and from there to where the carrier is upright."""
+    coarse, _ = parabola_peak(size[best - 1], size[best], size[best + 1])
+    value = line[best] * np.exp(1j * turn * coarse)
+    if sign < 0 or (sign == 0 and value.real < 0):
+        value = -value
+    return coarse, -np.arctan2(value.imag, value.real) / turn

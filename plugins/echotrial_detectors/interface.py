@@ -6,7 +6,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_detectors.peaks import Candidates
+from echotrial_detectors.peaks import Candidates, cosine_peak
 
 
 @dataclass(eq=False)
@@ -59,3 +59,25 @@ def _take(
             sample[row, i] = sample[row, best + 1 + i]
             amplitude[row, i] = amplitude[row, best + 1 + i]
         count[row] = left
+
+
+@numba.njit(cache=True, nogil=True)
+def find_interface(
+    signal: NDArray[np.float32], nominal: NDArray[np.float64], reach: float, sign: int
+) -> NDArray[np.float64]:
+    """Place of the greatest sample of a sign (0: of either) near the nominal one, interpolated.
+
+    The nominal place itself where the record does not reach that far, (n,).
+    """
+    found = nominal.copy()
+    for row in range(nominal.size):
+        line = signal[row]
+        first, last = int(nominal[row] - reach), int(nominal[row] + reach) + 1
+        best, most = -1, np.float32(0)
+        for i in range(max(first, 1), min(last, line.size - 1)):
+            height = abs(line[i]) if sign == 0 else sign * line[i]
+            if height > most:
+                best, most = i, height
+        if best > 0:
+            found[row] = best + cosine_peak(line[best - 1], line[best], line[best + 1])[0]
+    return found

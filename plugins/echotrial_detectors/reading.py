@@ -109,7 +109,7 @@ class Reader:
         find
             Fills in the candidates.
         """
-        rate, m = batch.rate_hz, batch.samples.shape[1]
+        rate, m = batch.rate_hz, max(batch.samples.shape[1] - shape.tail, 1)
         look = self.look(batch, signal, shape)
         found = Candidates.none(len(batch))
         find(signal, look, shape, found)
@@ -133,7 +133,9 @@ class Reader:
         tail of the interface echo, else of all, the interface echo among them (where that one is
         weak, the share is at most half of its reflection).
         """
-        plan, m, rate = self.plan, signal.shape[1], batch.rate_hz
+        # A filter wraps what is loud at a record's start around to its end: the last echo that
+        # counts is whole.
+        plan, m, rate = self.plan, max(signal.shape[1] - shape.tail, 1), batch.rate_hz
         first, last = gates.search_samples(plan, self.after_s, batch.start_s, rate, m)
         sigma, share, behind = noise_sigma(signal), self.settings.level_relative, first
         if plan.mode == 3:
@@ -155,7 +157,7 @@ class Reader:
         series: Series,
     ) -> NDArray[np.float64]:
         """Share of the energy behind the tail that the candidates do not explain, (n,)."""
-        m = signal.shape[1]
+        m = max(signal.shape[1] - shape.tail, 1)
         begin = np.clip(measured + shape.tail, 0, m).astype(np.int64)
         if self.plan.interface_s is None:
             begin = look.behind
