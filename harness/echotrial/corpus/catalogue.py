@@ -189,7 +189,7 @@ def _struct(path: Path, name: str) -> dict[str, Any]:
 def _rate_hz(time: NDArray[np.float64], path: Path) -> float:
     """Sampling rate to 9 digits of an evenly sampled time axis in seconds."""
     step = (time[-1] - time[0]) / (time.size - 1)
-    if not np.allclose(np.diff(time), step, rtol=1e-3):
+    if not np.allclose(np.diff(time), step, rtol=1e-3, atol=0):
         raise Refused(f"{path}: the time axis is not even")
     return float(f"{1 / step:.9g}")
 
