@@ -107,6 +107,31 @@ def test_slope_and_offset_against_scipy() -> None:
     assert (found.slope, found.offset_um) == pytest.approx((expected.slope, expected.intercept))
 
 
+def test_interval_of_the_slope_by_hand() -> None:
+    """HC3 of J. MacKinnon, H. White, J. Econometrics 29 (1985) 305-325 (from memory), written out;
+    Student's quantile of 48 degrees of freedom, 2.0106."""
+    rng = np.random.default_rng(5)
+    wall = rng.uniform(500, 2000, 50)
+    error = rng.normal(0, wall / 300)
+    x = np.column_stack([np.ones(50), wall])
+    bread = np.linalg.inv(x.T @ x)
+    slope = (bread @ x.T @ error)[1]
+    leverage = np.einsum("ij,jk,ik->i", x, bread, x)
+    weight = ((error - x @ (bread @ x.T @ error)) / (1 - leverage)) ** 2
+    reach = 2.0106 * np.sqrt((bread @ (x.T * weight) @ x @ bread)[1, 1])
+    found = trend(error, wall, FREE).slope_interval
+    assert found == pytest.approx((slope - reach, slope + reach), rel=1e-3)
+
+
+def test_traces_of_a_specimen_are_no_independent_points_of_a_trend() -> None:
+    rng = np.random.default_rng(6)
+    codes = np.repeat(np.arange(20), 30)
+    wall = np.linspace(500, 2000, 20)[codes]
+    error = rng.normal(0, 5, 20)[codes] + rng.normal(0, 0.1, 600)
+    apart, together = (trend(error, wall, s).slope_interval for s in (FREE, Sampling(codes)))
+    assert together.high - together.low > 3 * (apart.high - apart.low)
+
+
 @pytest.mark.parametrize(
     ("error", "wall", "specimen"),
     [
@@ -135,7 +160,7 @@ def test_efficiency_of_planted_noise() -> None:
     bound = rng.uniform(0.2, 2.0, 20000)
     assert efficiency(rng.normal(0, bound), bound)[0] == pytest.approx(1.0, abs=0.02)
     assert efficiency(rng.normal(0, 3 * bound), bound)[0] == pytest.approx(3.0, abs=0.06)
-    assert efficiency(np.array([4.0]), np.array([2.0])) == (2.0, 1)
+    assert efficiency(np.array([4.0, 90.0]), np.array([2.0, 0.0])) == (2.0, 1)
 
 
 def test_no_efficiency_without_a_bound() -> None:
