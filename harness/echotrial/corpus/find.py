@@ -64,11 +64,15 @@ def obtain(
 
 
 def folder_named(what: str) -> Path | None:
-    """The corpus folder that a path or the name of an imported corpus means, if there is one."""
+    """The corpus folder that a path or the name of an imported corpus means, if there is one.
+
+    A folder of recordings may well have the name of the corpus made of them.
+    """
     path = Path(what)
-    if path.is_dir():
+    if (path / home.MANIFEST).is_file():
         return path
-    return next((f for f in home.corpora() if f.name == what), None)
+    kept = next((f for f in home.corpora() if f.name == what), None)
+    return kept or (path if path.is_dir() else None)
 
 
 def opened(what: str) -> Corpus:
