@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,18 +10,11 @@ from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Invariance, Maps, Settings, setting
 from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
-from echotrial_detectors.fit.grid import Grid, correlations, make_grid, pick_starts
-from echotrial_detectors.fit.newton import ARRIVAL, GAP, SPREAD, UNKNOWNS, WALL, deviation, refine
-from echotrial_detectors.fit.spectra import (
-    Gate,
-    gate_of,
-    loss_law,
-    loudest,
-    pulse_of,
-    reference_of,
-    spectra,
-)
-from echotrial_detectors.fit.stack import Aperture, Stack, aperture, stack_of
+from echotrial_detectors.fit.grid import correlations, make_grid
+from echotrial_detectors.fit.newton import ARRIVAL, GAP, SPREAD, WALL
+from echotrial_detectors.fit.search import Bins, Found, Search, prior_spread, search
+from echotrial_detectors.fit.spectra import Gate, gate_of, loudest, pulse_of, reference_of, spectra
+from echotrial_detectors.fit.stack import Stack, aperture, stack_of
 from echotrial_detectors.fit.verdict import Fits, Limits, judge
 from echotrial_detectors.noise import noise_sigma
 
@@ -32,7 +24,8 @@ THINNEST = 0.1  # periods of round trip
 #: An interface reflection above this makes the interface echo the strongest (metals).
 STRONG_INTERFACE = 0.5
 SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
-BEFORE = 2.0  # periods of the pulse that lie before its envelope peak
+BEFORE, AFTER = 2.0, 8.0  # periods of the pulse before its envelope peak, and of its tail
+UNKNOWN = 1e3  # periods: as good as no prior
 
 
 class ModelFitSettings(Settings):
@@ -63,8 +56,8 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
     )  # fmt: skip
     sureness: float = setting(
-        3.0, "tolerance over the fit's own standard deviation, at least",
-        ge=0.5, le=10.0, candidates=(2.0, 3.0, 4.0),
+        2.5, "tolerance over the fit's own standard deviation, at least",
+        ge=0.5, le=10.0, candidates=(2.0, 2.5, 3.5),
     )  # fmt: skip
     excess: float = setting(
         3.0, "residual energy over that of the noise, at most", ge=1.0, le=100.0,
@@ -96,7 +89,7 @@ class ModelFit:
         def detect(batch: Batch) -> Readings:
             if batch.rate_hz not in plans:
                 plans[batch.rate_hz] = _plan(setup, settings, stack, batch.rate_hz)
-            return _detect(batch, plans[batch.rate_hz], settings)
+            return _detect(batch, plans[batch.rate_hz])
 
         return detect
 
@@ -106,12 +99,10 @@ class _Plan:
     """All that is the same for every record at one sampling rate."""
 
     setup: Setup
-    stack: Stack
-    aperture: Aperture
     gate: Gate
-    pulse: NDArray[np.complex128]
-    pulse_twice: NDArray[np.complex128]
-    grid: Grid
+    how: Search
+    starts: int
+    limits: Limits
     longest: float  # round trip of the thickest wall of the grid, periods
 
 
@@ -121,47 +112,81 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
     low, high = max(BELOW_RANGE * thin, THINNEST), ABOVE_RANGE * thick
     before = BEFORE + settings.drift_periods
     trains = 3.0 if abs(stack.interface) > STRONG_INTERFACE else 2.0
-    length = before + 8.0 + trains * high
-    gate = gate_of(setup, rate_hz, before * period, length * period)
-    pulse = pulse_of(reference_of(setup), gate, gate.s)
-    twice = pulse_of(reference_of(setup), gate, gate.s_twice)
-    grid = make_grid(stack, pulse, gate, low, high)
-    return _Plan(setup, stack, aperture(stack.delay_couplant), gate, pulse, twice, grid, high)
-
-
-def _detect(batch: Batch, plan: _Plan, settings: ModelFitSettings) -> Readings:
-    first, anchor = _place(batch, plan)
-    usable = np.isfinite(batch.samples).all(axis=1) & batch.samples.any(axis=1)
-    y = spectra(batch, first, anchor, plan.gate)
-    y[~usable] = 0.0
-    energy = np.sum(np.abs(y) ** 2, axis=1)
-    usable &= energy > 0
-    anchor_s = batch.start_s + anchor / batch.rate_hz
-    theta, fits = _fit(y, energy, usable, anchor_s, plan, settings)
-    sigma = noise_sigma(np.where(usable[:, None], batch.samples, 0.0).astype(np.float32))
-    noise = sigma**2 * _noise_gain(plan.gate, anchor - first) / np.where(usable, energy, 1.0)
-    wall_m = plan.setup.thickness_m(theta[..., WALL] * plan.stack.period_s, mode=_mode(plan.setup))
-    scale = plan.setup.velocity * plan.stack.period_s / 2
-    found = Fits(fits[..., 0], wall_m, fits[..., 3] * scale, fits[..., 1], noise)
-    limits = Limits(
-        settings.margin, settings.film_margin, settings.sureness, settings.excess, settings.floor
+    gate = gate_of(setup, rate_hz, before * period, (before + AFTER + trains * high) * period)
+    reference = reference_of(setup)
+    pulse = pulse_of(reference, gate, gate.s)
+    return _Plan(
+        setup,
+        gate,
+        Search(
+            make_grid(stack, pulse, gate, low, high),
+            Bins.of(gate, pulse, pulse_of(reference, gate, gate.s_twice)),
+            aperture(stack.delay_couplant),
+            stack,
+            gate.freedom,
+            _prior(setup, settings, stack),
+            settings.rounds,
+        ),
+        settings.starts,
+        Limits(
+            settings.margin,
+            settings.film_margin,
+            settings.sureness,
+            settings.excess,
+            settings.floor,
+        ),
+        high,
     )
-    best, reason, confidence = judge(
-        found, limits, plan.setup.tolerance.of(wall_m), plan.setup.wall_range
+
+
+def _prior(setup: Setup, settings: ModelFitSettings, stack: Stack) -> NDArray[np.float64]:
+    return prior_spread(
+        UNKNOWN if setup.interface_echo is None else settings.drift_periods,
+        stack.gap_periods(1e-6 * settings.gap_spread_um),
+        settings.loss_np,
+        SHAPE_SPREAD,
+    )
+
+
+def _detect(batch: Batch, plan: _Plan) -> Readings:
+    gate, setup = plan.gate, plan.setup
+    first, anchor = _place(batch, plan)
+    anchor_s = batch.start_s + anchor / batch.rate_hz
+    finite = np.isfinite(batch.samples).all(axis=1)
+    y = spectra(batch, first, anchor, gate)
+    y[~finite] = 0.0
+    energy = np.sum(np.abs(y) ** 2, axis=1)
+    usable = energy > 0
+    scale = np.where(usable, energy, 1.0)
+    found = _search(y / np.sqrt(scale)[:, None], usable, anchor_s, plan)
+    wall_m = setup.thickness_m(found.theta[..., WALL] * gate.period_s, mode=_mode(setup))
+    rows = np.arange(len(batch))
+    best_m = wall_m[rows, found.best]
+    reason, confidence = judge(
+        Fits(
+            found.value,
+            wall_m,
+            found.residual,
+            found.best,
+            found.deviation * gate.period_s * setup.velocity / 2,
+            found.side,
+            _noise_energy(batch, finite, anchor - first, gate) / scale,
+        ),
+        plan.limits,
+        setup.tolerance.of(best_m),
+        setup.wall_range,
     )
     reason[~usable] = Reason.BAD_SAMPLES
-    rows = np.arange(len(batch))
-    marks = _marks(theta[rows, best], anchor_s, plan)
     read = reason == Reason.READ
-    hide = lambda values: np.where(read, values, np.nan)  # noqa: E731
+    marks = _marks(found.theta[rows, found.best], anchor_s, plan)
     return Readings(
-        hide(wall_m[rows, best]),
-        hide(marks[0]),
-        hide(marks[1]),
-        hide(np.ones(len(batch))),
+        np.where(read, best_m, np.nan),
+        np.where(read, marks[0], np.nan),
+        np.where(read, marks[1], np.nan),
+        np.where(read, 1.0, np.nan),
         batch.start_s + first / batch.rate_hz,
-        batch.start_s + (first + plan.gate.length) / batch.rate_hz,
-        hide(confidence),
+        batch.start_s + (first + gate.length) / batch.rate_hz,
+        np.where(read, confidence, np.nan),
         reason,
     )
 
@@ -174,84 +199,47 @@ def _mode(setup: Setup) -> int | None:
 def _place(batch: Batch, plan: _Plan) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """First sample of each gate, and the sample of the greatest envelope in it."""
     gate, nominal = plan.gate, plan.setup.interface_echo
-    n = len(batch)
     if nominal is not None:
         first = np.rint((nominal - batch.start_s) * gate.rate_hz).astype(np.int64) - gate.before
         return first, loudest(batch.analytic, first, gate.length)
-    anchor = loudest(batch.analytic, np.zeros(n, np.int64), batch.samples.shape[1])
-    earlier = 0.0 if abs(plan.stack.interface) > STRONG_INTERFACE else plan.longest
+    whole = np.zeros(len(batch), np.int64)
+    anchor = loudest(batch.analytic, whole, batch.samples.shape[1])
+    earlier = 0.0 if abs(plan.how.stack.interface) > STRONG_INTERFACE else plan.longest
     return anchor - gate.before - round(earlier * gate.period_s * gate.rate_hz), anchor
 
 
-def _noise_gain(gate: Gate, anchor: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Energy of a spectrum of white noise of unit variance."""
-    return np.full(anchor.size, (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2)))
+def _noise_energy(
+    batch: Batch, finite: NDArray[np.bool_], anchor: NDArray[np.int64], gate: Gate
+) -> NDArray[np.float64]:
+    """Energy that the record's noise alone has in a damped spectrum about the anchor."""
+    samples = batch.samples if finite.all() else np.where(finite[:, None], batch.samples, 0.0)
+    sigma = noise_sigma(np.asarray(samples, dtype=np.float32))
+    share = (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2))
+    return np.asarray(sigma**2 * share)
 
 
-def _fit(
-    y: NDArray[np.complex128], energy: NDArray[np.float64], usable: NDArray[np.bool_],
-    anchor_s: NDArray[np.float64], plan: _Plan, settings: ModelFitSettings,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Unknowns (n, k, 6) and results (n, k, 4) of every fit; see `newton.refine`."""
-    unit = y / np.sqrt(np.where(usable, energy, 1.0))[:, None]
-    k = settings.starts + 1
-    theta, results = np.zeros((len(y), k, UNKNOWNS)), np.full((len(y), k, 4), np.inf)
-    gap = plan.stack.gap_periods(1e-6 * settings.gap_spread_um)
-    nominal = plan.setup.interface_echo
-    spread = np.array([settings.drift_periods, 1e3, gap, gap, settings.loss_np, SHAPE_SPREAD])
-    if nominal is None:
-        spread[ARRIVAL] = 1e3
-        mean = np.zeros(len(y))
-    else:
-        mean = (nominal - anchor_s) / plan.gate.period_s
-    stack, strips = plan.stack, plan.aperture
-    _fit_rows(
-        unit, usable, correlations(unit, plan.grid), plan.grid.starts, plan.grid.family,
-        plan.grid.is_film, plan.grid.families, plan.pulse, plan.gate.s,
-        loss_law(plan.gate.frequency), plan.pulse_twice, plan.gate.s_twice, strips.excess, strips.share, strips.lean, stack.delay_couplant, stack.couplant_wall,
-        plan.gate.freedom, mean, spread, settings.rounds, theta, results,
+def _search(
+    y: NDArray[np.complex128],
+    usable: NDArray[np.bool_],
+    anchor_s: NDArray[np.float64],
+    plan: _Plan,
+) -> Found:
+    nominal, period = plan.setup.interface_echo, plan.gate.period_s
+    arrival = np.zeros(len(y)) if nominal is None else (nominal - anchor_s) / period
+    tolerance = plan.setup.tolerance
+    in_periods = float(plan.setup.interval_s(tolerance.absolute)) / period
+    return search(
+        y, usable, correlations(y, plan.how.grid), arrival, (tolerance.relative, in_periods),
+        plan.how, plan.starts,
     )  # fmt: skip
-    return theta, results
-
-
-@numba.njit(cache=True, nogil=True)
-def _fit_rows(
-    y, usable, correlation, starts, family, is_film, families, pulse, s, law, pulse_twice, s_twice, excess, share,
-    lean, r01, r12, freedom, mean, spread, rounds, theta, results,
-):  # fmt: skip
-    scores = np.zeros(theta.shape[1])
-    prior = np.zeros(UNKNOWNS)
-    floor = np.array([-1e9, 0.02, 0.0, 0.0, 0.0, -1.0])
-    film_floor = np.array([-1e9, 0.0, 0.0, 0.0, 0.0, -1.0])
-    last = theta.shape[1] - 1
-    for row in range(y.shape[0]):
-        if not usable[row]:
-            continue
-        pick_starts(correlation[row], starts, family, is_film, families, theta[row], scores)
-        prior[ARRIVAL] = mean[row]
-        for k in range(last + 1):
-            if scores[k] > 0:
-                prior[WALL] = theta[row, k, WALL]
-                is_last = k == last
-                refine(
-                    theta[row, k], y[row], pulse, s, law, excess, share, lean, r01,
-                    0.0 if is_last else r12, freedom, prior, spread,
-                    film_floor if is_last else floor, rounds, results[row, k],
-                )  # fmt: skip
-        best = np.argmin(results[row, :last, 0])
-        if scores[best] > 0:
-            results[row, best, 3] = deviation(
-                theta[row, best], pulse, s, law, pulse_twice, s_twice, law, excess, share, lean,
-                r01, r12, results[row, best, 1] / freedom, results[row, best, 2], spread,
-            )  # fmt: skip
 
 
 def _marks(
     theta: NDArray[np.float64], anchor_s: NDArray[np.float64], plan: _Plan
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Interface echo and first back-wall echo as the fit has them."""
-    couplant = theta[:, GAP] + theta[:, SPREAD] * plan.aperture.mean_excess
-    r01, r12 = plan.stack.delay_couplant, plan.stack.couplant_wall
+    couplant = theta[:, GAP] + theta[:, SPREAD] * plan.how.aperture.mean_excess
+    r01, r12 = plan.how.stack.delay_couplant, plan.how.stack.couplant_wall
     behind = couplant if abs(r12) > abs(r01) else 0.0
     first = anchor_s + (theta[:, ARRIVAL] + behind) * plan.gate.period_s
     return first, first + theta[:, WALL] * plan.gate.period_s

@@ -12,16 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.spectra import Gate, loss_law
-from echotrial_detectors.fit.stack import Stack, reflection
+from echotrial_detectors.fit.stack import RESONANT, Stack, reflection
 
 #: Rows of records in one matrix product: a fixed size, so that results hang on no batch size.
 TILE = 128
 #: Gap and spread (both in metres) that the grid tries.
-GAPS = ((0.0, 0.0), (0.0, 20e-6), (0.0, 45e-6), (12e-6, 0.0), (15e-6, 30e-6), (30e-6, 20e-6))
+GAPS = ((0.0, 0.0), (2e-6, 25e-6), (8e-6, 50e-6))
+#: ... and further ones where delay line and couplant make a resonator of the gap.
+RESONANT_GAPS = ((12e-6, 0.0), (15e-6, 30e-6), (30e-6, 20e-6))
 #: A template's envelope may have a second peak this high: then it is laid on that one as well.
 RIVAL_PEAK = 0.8
 #: Loss in the grid, neper per wavelength of travel.
 LOSS = 0.01
+#: A template this much (energy) below the best of its wall before its shift is known is passed by.
+PROMISING = 0.8
 SHIFTS = (-0.25, 0.0, 0.25)
 
 
@@ -70,9 +74,10 @@ def make_grid(
 ) -> Grid:
     """Templates for walls from `low` to `high` periods of round trip, and for films."""
     rows = []
+    gaps = GAPS + (RESONANT_GAPS if abs(stack.delay_couplant) > RESONANT else ())
     round_trips = walls(low, high, gate.damping)
     for family, wall in enumerate(round_trips):
-        for gap, spread in GAPS:
+        for gap, spread in gaps:
             rows.append((family, False, wall, stack.gap_periods(gap), stack.gap_periods(spread)))
     films = np.arange(0.0, stack.gap_periods(120e-6), 0.1)
     for family, film in enumerate(films, start=round_trips.size):
@@ -155,9 +160,8 @@ def best_shift(
     low, high = before * 1j, after * -1j
     slope, bend = 2 * (high - low), 8 * (high + low - 2 * centre)
     shift = -np.arctan2(centre.imag, centre.real) / (2 * np.pi)
-    for _ in range(2):
-        amplitude = centre + shift * (slope + shift * bend)
-        shift = -np.arctan2(amplitude.imag, amplitude.real) / (2 * np.pi)
+    amplitude = centre + shift * (slope + shift * bend)
+    shift = -np.arctan2(amplitude.imag, amplitude.real) / (2 * np.pi)
     amplitude = centre + shift * (slope + shift * bend)
     return shift, abs(amplitude)
 
@@ -177,10 +181,12 @@ def pick_starts(
     moved = np.zeros(families)
     for t in range(family.size):
         c = correlation[t]
+        f = family[t]
+        if c[1, 0] ** 2 + c[1, 1] ** 2 < PROMISING * best[f] ** 2:
+            continue
         shift, value = best_shift(
             complex(c[0, 0], c[0, 1]), complex(c[1, 0], c[1, 1]), complex(c[2, 0], c[2, 1])
         )
-        f = family[t]
         if value > best[f]:
             best[f], which[f], moved[f] = value, t, shift
     scores[:] = 0.0

@@ -17,6 +17,21 @@ _Real = NDArray[np.float64]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
+def inverse(z: complex) -> complex:
+    """1/z without the branches against overflow: |z| is near one here."""
+    return z.conjugate() * (1 / (z.real * z.real + z.imag * z.imag))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def small_exp(z: complex) -> complex:
+    """exp(z) for |z| up to about one, to 1e-4: the [2/2] Pade approximant of z/2, squared."""
+    half = 0.5 * z
+    even = 1 + half * half / 12
+    root = (even + 0.5 * half) * inverse(even - 0.5 * half)
+    return root * root
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def accumulate(
     theta: _Real, y: _Complex, pulse: _Complex, s: _Complex, law: _Complex,
     excess: _Real, share: _Real, lean: _Real, r01: float, r12: float, gram: _Real, onto: _Real,
@@ -24,7 +39,7 @@ def accumulate(
     """Inner products of the model and its derivatives, `gram` (7, 7), and with y, `onto` (7,).
 
     Row 0 is the model itself at unit amplitude, row i + 1 its derivative by unknown i. Bins are
-    equally spaced, so the couplant's factors are made by a recurrence.
+    equally spaced, so all delays are made by recurrence.
     """
     gram[:] = 0.0
     onto[:] = 0.0
@@ -38,21 +53,24 @@ def accumulate(
         film_ratio[k] = np.exp(-delay * step)
     shift = np.exp(-theta[ARRIVAL] * s[0])
     shift_ratio = np.exp(-theta[ARRIVAL] * step)
+    path = np.exp(-theta[WALL] * s[0])
+    path_ratio = np.exp(-theta[WALL] * step)
     row = np.empty(UNKNOWNS + 1, np.complex128)
     t01 = 1 - r01 * r01
     for b in range(s.size):
         rate = s[b] + theta[LOSS] * law[b]
-        trip = np.exp(-theta[WALL] * rate)
-        inverse = 1 / (1 - r12 * trip)
-        below = (r12 - trip) * inverse
-        slope = (r12 * r12 - 1) * inverse * inverse * trip
+        trip = path * small_exp(-theta[WALL] * theta[LOSS] * law[b])
+        path *= path_ratio
+        v = inverse(1 - r12 * trip)
+        below = (r12 - trip) * v
+        slope = (r12 * r12 - 1) * v * v * trip
         total = 0j
         through = 0j
         through_excess = 0j
         leaning = 0j
         for k in range(count):
             lower = below * film[k]
-            v = 1 / (1 + r01 * lower)
+            v = inverse(1 + r01 * lower)
             weight = share[k] + theta[SHAPE] * lean[k]
             answer = (r01 + lower) * v
             total += weight * answer
@@ -124,9 +142,11 @@ def hold(theta: _Real, floor: _Real, hessian: _Real, gradient: _Real) -> None:
 def refine(
     theta: _Real, y: _Complex, pulse: _Complex, s: _Complex, law: _Complex,
     excess: _Real, share: _Real, lean: _Real, r01: float, r12: float, freedom: float,
-    prior: _Real, spread: _Real, floor: _Real, rounds: int, result: _Real,
+    prior: _Real, spread: _Real, floor: _Real, rounds: int, enough: float, result: _Real,
 ) -> None:
     """Levenberg-Marquardt from `theta`, which is moved to the minimum.
+
+    Ends with the round that gains less than `enough`.
 
     `result` takes: what is minimised, residual energy and amplitude for a record of unit energy.
     """
@@ -162,7 +182,7 @@ def refine(
             gram[:] = trial_gram
             onto[:] = trial_onto
             damping *= 0.1
-            if gain < 1e-3:
+            if gain < enough:
                 break
         else:
             damping = max(10 * damping, 1e-2)

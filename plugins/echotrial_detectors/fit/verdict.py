@@ -13,24 +13,32 @@ _Real = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Fits:
-    """What the fits of each record came to; the last start is a film without a wall.
+    """What the fits of each record came to, k of them, the last one a film without a wall.
 
     Attributes
     ----------
     value
         (n, k): minus twice the log posterior; infinite = no such fit.
-    wall_m, deviation_m
-        (n, k): thickness and its standard deviation.
+    wall_m
+        (n, k): thickness.
     residual
         (n, k): share of the record's energy that is left.
+    best
+        (n,): the wall fit that explains most.
+    deviation_m
+        (n,): standard deviation of its thickness.
+    side
+        (n,): how far behind it is with the wall one tolerance off; infinite = not looked at.
     noise_share
         (n,): share of the record's energy that noise alone would be.
     """
 
     value: _Real
     wall_m: _Real
-    deviation_m: _Real
     residual: _Real
+    best: NDArray[np.int64]
+    deviation_m: _Real
+    side: _Real
     noise_share: _Real
 
 
@@ -61,40 +69,47 @@ class Limits:
 
 def judge(
     fits: Fits, limits: Limits, tolerance_m: _Real, wall_range_m: tuple[float, float]
-) -> tuple[NDArray[np.intp], NDArray[np.int8], _Real]:
-    """Best wall fit of each record, reason (`Reason.READ` where it is a reading), confidence.
+) -> tuple[NDArray[np.int8], _Real]:
+    """Reason for each record (`Reason.READ` where it is a reading) and confidence.
 
-    `tolerance_m` (n, k) belongs to each fit's wall.
+    `tolerance_m` (n,) belongs to each record's best wall.
     """
-    walls = fits.value[:, :-1]
-    best = np.argmin(walls, axis=1)
-    rows = np.arange(best.size)
-    value, wall = walls[rows, best], fits.wall_m[rows, best]
-    tolerance = tolerance_m[rows, best]
-    deviation = fits.deviation_m[rows, best]
-    other = np.abs(fits.wall_m[:, :-1] - wall[:, None]) > tolerance[:, None]
-    ahead = np.where(other, walls - value[:, None], np.inf)
+    rows = np.arange(fits.best.size)
+    value, wall = fits.value[rows, fits.best], fits.wall_m[rows, fits.best]
+    fitted = np.isfinite(value)
+    value = np.where(fitted, value, 0.0)
+    other = np.abs(fits.wall_m[:, :-1] - wall[:, None]) > tolerance_m[:, None]
+    ahead = np.where(other, fits.value[:, :-1] - value[:, None], np.inf)
     ahead_of_film = fits.value[:, -1] - value
-    residual = fits.residual[rows, best]
+    residual = fits.residual[rows, fits.best]
     allowed = np.maximum(limits.excess * fits.noise_share, limits.floor)
-
-    reason = np.full(best.size, Reason.READ, dtype=np.int8)
     low, high = wall_range_m
-    outside = (wall < low) | (wall > high)
-    unsure = (ahead.min(axis=1) < limits.margin) | (deviation * limits.sureness > tolerance)
+    unsure = (
+        (ahead.min(axis=1) < limits.margin)
+        | (fits.side < limits.sureness**2)
+        | (fits.deviation_m * limits.sureness > tolerance_m)
+    )
+    reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
-        (outside, Reason.OUT_OF_RANGE),
+        ((wall < low) | (wall > high), Reason.OUT_OF_RANGE),
         (unsure, Reason.AMBIGUOUS),
         (ahead_of_film < limits.film_margin, Reason.NO_ECHO),
         (residual > allowed, Reason.POOR_FIT),
-        (~np.isfinite(value), Reason.BAD_SAMPLES),
+        (~fitted, Reason.NO_ECHO),
     ):
         reason[holds] = why
-    return best, reason, _confidence(ahead, ahead_of_film, deviation, tolerance)
+    return reason, _confidence(ahead, ahead_of_film, fits.side, fits.deviation_m, tolerance_m)
 
 
-def _confidence(ahead: _Real, ahead_of_film: _Real, deviation: _Real, tolerance: _Real) -> _Real:
+def _confidence(
+    ahead: _Real, ahead_of_film: _Real, side: _Real, deviation: _Real, tolerance: _Real
+) -> _Real:
     """Posterior share of the best wall times the chance that its error is within tolerance."""
-    rivals = np.exp(-0.5 * ahead).sum(axis=1) + np.exp(-0.5 * np.clip(ahead_of_film, 0, None))
-    within = scipy.special.erf(tolerance / np.maximum(deviation, 1e-12) / np.sqrt(2))
+    rivals = _odds(ahead).sum(axis=1) + _odds(ahead_of_film)
+    sigmas = tolerance / np.clip(deviation, 1e-12, 1.0)
+    within = scipy.special.erf(np.minimum(sigmas, np.sqrt(np.clip(side, 0, None))) / np.sqrt(2))
     return np.asarray(within / (1 + rivals))
+
+
+def _odds(behind: _Real) -> _Real:
+    return np.asarray(np.exp(-0.5 * np.clip(behind, 0.0, None)))
