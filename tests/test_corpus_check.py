@@ -51,7 +51,7 @@ def test_two_planted_label_errors_are_named(tmp_path: Path) -> None:
     findings = check(_steps(tmp_path, stated.tolist()))
     assert _found(findings) == {"echo spacing": (7, 22)}
     assert findings[0].wrong
-    assert "7: stated 2 mm, spaced as 0.9" in findings[0].says
+    assert "7: stated 2 mm, spaced as about 0.9" in findings[0].says
 
 
 def test_a_whole_specimen_with_a_wrong_label_is_named(tmp_path: Path) -> None:

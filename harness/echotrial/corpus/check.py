@@ -149,11 +149,11 @@ def _labels(corpus: Corpus) -> list[Finding]:
     stated = corpus.truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
     unit = corpus.setup.length_unit
 
-    def written(x: float) -> str:
-        return f"{quantities.convert(float(x), 'length', unit):.4g} {unit}"
+    def written(x: float, digits: int) -> str:
+        return f"{quantities.convert(float(x), 'length', unit):.{digits}g} {unit}"
 
     each = "; ".join(
-        f"{r}: stated {written(stated[r])}, spaced as {written(seen.thickness_m[r])}"
+        f"{r}: stated {written(stated[r], 4)}, spaced as about {written(seen.thickness_m[r], 2)}"
         for r in wrong[:10]
     )
     says = f"echo spacing contradicts the stated truth ({each}{' ...' if wrong.size > 10 else ''})"
