@@ -13,7 +13,7 @@ from echotrial.scores.confidence import (
     threshold_for,
 )
 from echotrial.scores.sampling import Sampling
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 from sklearn.calibration import calibration_curve
@@ -49,6 +49,7 @@ def test_map_learns_a_planted_law() -> None:
     assert calibration_error(reliability(made(raw), hit)) < 0.03
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0, 1), min_size=2, max_size=40))
 def test_map_never_turns_the_order_round(raw: list[float]) -> None:
     made = fit_map(*planted(200, 4))

@@ -176,6 +176,25 @@ def test_confidence_of_a_detector_that_knows_when_it_doubles() -> None:
     json.dumps(found.to_json(), allow_nan=False)
 
 
+def test_a_small_stratum_is_shown_and_never_named_the_worst() -> None:
+    """Ten walls of operator c are all missed; the worst that decides is b, with every fifth."""
+    truth = small()
+    operator = np.full(len(truth), "a", dtype=object)
+    operator[:10], operator[10:110] = "c", "b"
+
+    def read(truth: Truth, rng: np.random.Generator) -> np.ndarray:
+        found = oracle(truth, rng)
+        found[:10], found[10:110:5] = np.nan, np.nan
+        return found
+
+    found = score(scored(truth.assign(operator=operator), {"x": read}), SETUP, origin="synthetic")
+    assert value(found, "x", "hit", stratum="operator", bin="c") == 0
+    rows = found.table[found.table["stratum"] == "operator"].set_index(["bin", "measure"])
+    assert rows.loc[("c", "hit"), "note"] == "too few to decide"
+    worst = found.table[found.table["measure"] == "worst stratum hit"].iloc[0]
+    assert (worst["note"], worst["value"]) == ("operator b", 0.8)
+
+
 def test_crashes_stay_in_the_denominator() -> None:
     frame = scored(small(), {"oracle": oracle})
     crashed = frame["record"] < 50
