@@ -14,16 +14,16 @@ from typing import ClassVar
 import numba
 import numpy as np
 import scipy.fft
-from numpy.typing import NDArray
-
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
+from numpy.typing import NDArray
+
 from echotrial_detectors.correlation import sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
 from echotrial_detectors.noise import noise_sigma
-from echotrial_detectors.peaks import all_finite, parabola_peak, strongest
+from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
 
@@ -174,8 +174,9 @@ def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Ban
         cepstrum, low, high, turn, ripple_sign(plan, settings)
     )
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
-    loud = is_loud(sharp, start, band.tail, settings)
-    reason = _reasons(batch, plan, settings, thickness, loud, height, rival, tilt)
+    sigma = noise_sigma(sharp)
+    loud = is_loud(sharp, start, band.tail, sigma, settings)
+    reason = _reasons(sigma, plan, settings, thickness, loud, height, rival, tilt)
     silent = reason != Reason.READ
     with np.errstate(invalid="ignore", divide="ignore"):
         lead = np.clip(1 - rival / height, 0, 1)
@@ -220,7 +221,11 @@ def gate_start(
 
 
 def is_loud(
-    sharp: NDArray[np.float32], start: NDArray[np.float64], tail: int, settings: CepstralSettings
+    sharp: NDArray[np.float32],
+    start: NDArray[np.float64],
+    tail: int,
+    sigma: NDArray[np.float64],
+    settings: CepstralSettings,
 ) -> NDArray[np.bool_]:
     """Whether anything behind the interface echo's tail stands above the noise, (n,)."""
     m = sharp.shape[1]
@@ -229,12 +234,12 @@ def is_loud(
     end = np.full(len(sharp), m)
     most = strongest(sharp, behind, end)
     before = strongest(sharp, np.clip(begin - 4 * tail, 0, m), end)
-    level = LOUD_SIGMA * settings.level_sigma * noise_sigma(sharp)
+    level = LOUD_SIGMA * settings.level_sigma * sigma
     return np.asarray((most > level) & (most > LOUD_SHARE * before))
 
 
 def _reasons(
-    batch: Batch,
+    sigma: NDArray[np.float64],
     plan: Plan,
     settings: CepstralSettings,
     thickness: NDArray[np.float64],
@@ -246,7 +251,7 @@ def _reasons(
     low, high = plan.setup.wall_range
     tol = plan.setup.tolerance.of(thickness)
     doubts = [
-        (~all_finite(batch.samples), Reason.BAD_SAMPLES),
+        (np.isnan(sigma), Reason.BAD_SAMPLES),
         (~loud, Reason.NO_ECHO),
         (~(height >= settings.least_ripple), Reason.LOW_CONFIDENCE),
         (height < settings.lead * rival, Reason.AMBIGUOUS),
@@ -283,25 +288,35 @@ def weighted_cepstrum(gated: NDArray[np.float32], band: Band) -> NDArray[np.comp
     phase 0 there (pi where signs alternate). Returns (n, length).
     """
     spectrum = scipy.fft.rfft(gated, n=band.length, axis=1)
-    ripple = log_power(spectrum)
-    ripple -= band.log_pulse
-    ripple -= ((ripple * band.weight) @ band.trend.T) @ band.trend
     one_sided = np.zeros((len(gated), band.length), np.complex64)
-    np.multiply(ripple, 2 * band.weight, out=one_sided[:, : ripple.shape[1]])
+    weighted_ripple(spectrum, band.log_pulse, band.weight, band.trend, one_sided)
     found = scipy.fft.ifft(one_sided, axis=1, norm="forward", overwrite_x=True)
     return np.asarray(found)
 
 
-@numba.njit(cache=True, nogil=True)
-def log_power(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
-    """log|X|; finite at zero."""
-    found = np.empty(spectrum.shape, np.float32)
+@numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+def weighted_ripple(
+    spectrum: NDArray[np.complex64],
+    log_pulse: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    trend: NDArray[np.float32],
+    out: NDArray[np.complex64],
+) -> None:
+    """Twice the weighted log spectrum over the pulse's, less its trend, into `out`."""
+    ripple = np.empty(weight.size, np.float32)
     for row in range(spectrum.shape[0]):
-        for i in range(spectrum.shape[1]):
+        for i in range(weight.size):
             value = spectrum[row, i]
             power = value.real * value.real + value.imag * value.imag
-            found[row, i] = np.float32(0.5) * np.log(power + np.float32(1e-30))
-    return found
+            ripple[i] = np.float32(0.5) * np.log(power + np.float32(1e-30)) - log_pulse[i]
+        for k in range(trend.shape[0]):
+            part = np.float32(0.0)
+            for i in range(weight.size):
+                part += ripple[i] * weight[i] * trend[k, i]
+            for i in range(weight.size):
+                ripple[i] -= part * trend[k, i]
+        for i in range(weight.size):
+            out[row, i] = np.float32(2) * weight[i] * ripple[i]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -310,8 +325,9 @@ def cepstral_peaks(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Place (samples, NaN = none), height, best rival's height and tilt (periods) of each peak.
 
-    The place is where the carrier is upright, `tilt` after the envelope's peak: a ripple of the sign asked for has phase 0 (or pi)
-    at its spacing. A rival is a peak more than a period away and not near a multiple of the place.
+    The place is where the carrier is upright, `tilt` after the envelope's peak: a ripple of the
+    sign asked for has phase 0 (or pi) at its spacing. A rival is a peak more than a period away
+    and not near a multiple of the place.
 
     Parameters
     ----------
@@ -348,7 +364,9 @@ def cepstral_peaks(
 
 
 @numba.njit(cache=True, nogil=True)
-def upright(line, size, best, turn, sign):  # type: ignore[no-untyped-def]
+def upright(
+    line: NDArray[np.complex64], size: NDArray[np.float64], best: int, turn: float, sign: int
+) -> tuple[float, float]:
     """From sample `best` to the envelope's peak, and from there to where the carrier is upright."""
     coarse, _ = parabola_peak(size[best - 1], size[best], size[best + 1])
     value = line[best] * np.exp(1j * turn * coarse)

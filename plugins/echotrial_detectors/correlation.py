@@ -5,11 +5,11 @@ from typing import ClassVar
 
 import numpy as np
 import scipy.fft
-from numpy.typing import NDArray
-
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
+from numpy.typing import NDArray
+
 from echotrial_detectors.peaks import Candidates, find_extrema
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
@@ -58,7 +58,9 @@ def sharpened_filter(setup: Setup, n_fft: int, rate_hz: float, sharpness_db: flo
     level = power / (power + 10 ** (-sharpness_db / 10))
     height = scipy.fft.irfft(level, n=n_fft)[0]
     transfer = np.conj(pulse) / (power + 10 ** (-sharpness_db / 10)) / height
-    return Filter(transfer.astype(np.complex64), level / height, shape_of(level, n_fft))
+    return Filter(
+        transfer.astype(np.complex64), level / height, shape_of(level.astype(complex), n_fft)
+    )
 
 
 class Correlation:

@@ -6,11 +6,11 @@ from typing import ClassVar
 import numba
 import numpy as np
 import scipy.fft
-from numpy.typing import NDArray
-
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
+from numpy.typing import NDArray
+
 from echotrial_detectors.peaks import Candidates, parabola_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of

@@ -43,8 +43,15 @@ def take_interface(
 
 @numba.njit(cache=True, nogil=True)
 def _take(
-    sample, amplitude, count, nominal, reach, sign, place, height
-):  # type: ignore[no-untyped-def]  # fmt: skip
+    sample: NDArray[np.float64],
+    amplitude: NDArray[np.float64],
+    count: NDArray[np.int64],
+    nominal: NDArray[np.float64],
+    reach: float,
+    sign: int,
+    place: NDArray[np.float64],
+    height: NDArray[np.float64],
+) -> None:
     for row in range(nominal.size):
         best, size = -1, 0.0
         for i in range(count[row]):

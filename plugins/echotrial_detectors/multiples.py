@@ -1,6 +1,7 @@
 """Which candidates are the equally spaced echoes of one wall, and how far apart they are."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numba
 import numpy as np
@@ -8,8 +9,12 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.peaks import Candidates
 
-#: First echoes and next echoes that are tried (the candidates are in order of time).
-FIRSTS, NEXTS = 6, 8
+Reals = NDArray[np.float64]
+
+#: First echoes and next echoes that are tried, in order of time: so many of those that have at
+#: least this share of the strongest candidate's height.
+FIRSTS, NEXTS = 4, 6
+FIRST_SHARE, NEXT_SHARE = 0.3, 0.15
 #: Multiples after which no more are asked for.
 LAST_ORDER = 64
 #: A multiple that should stand at this many times the level, and does not, speaks against a series.
@@ -20,8 +25,7 @@ SAME_SPACING = 0.08
 SLACK_SHARE = 0.25
 
 
-@dataclass(frozen=True)
-class Law:
+class Law(NamedTuple):
     """What a series of back-wall echoes has to obey; times in samples.
 
     Attributes
@@ -104,17 +108,23 @@ def best_series(
     found[:, [0, 7]] = 0.0
     _search(
         candidates.sample, candidates.amplitude, candidates.count, origin, counted_from,
-        gate_stop, level, law.spacing_min, law.spacing_max, law.slack, law.origin_slack, law.origin_share,
-        law.from_origin, law.ratio, law.sign, law.alternation, law.most, found,
+        gate_stop, level, law, found,
     )  # fmt: skip
     return Series(*np.ascontiguousarray(found.T))
 
 
 @numba.njit(cache=True, nogil=True)
 def _search(
-    sample, amplitude, count, origin, counted_from, gate_stop, level, spacing_min, spacing_max,
-    slack, origin_slack, origin_share, from_origin, ratio, sign, alternation, most, found,
-):  # type: ignore[no-untyped-def]  # fmt: skip
+    sample: Reals,
+    amplitude: Reals,
+    count: NDArray[np.int64],
+    origin: Reals,
+    counted_from: Reals,
+    gate_stop: Reals,
+    level: Reals,
+    law: Law,
+    found: Reals,
+) -> None:
     """Try the spacing from each likely first echo to each likely next one."""
     trial = np.empty(8)
     for row in range(sample.shape[0]):
@@ -125,28 +135,41 @@ def _search(
                 energy += amplitude[row, i] ** 2
         if energy == 0.0:
             continue
-        for i in range(min(n, FIRSTS)):
-            for j in range(i + 1, min(n, i + NEXTS) if not from_origin else i + 2):
+        highest = np.max(np.abs(amplitude[row, :n]))
+        firsts = 0
+        for i in range(n):
+            if abs(amplitude[row, i]) < FIRST_SHARE * highest:
+                continue
+            firsts += 1
+            if firsts > FIRSTS:
+                break
+            nexts = 0
+            for j in range(i + 1, n if not law.from_origin else i + 2):
+                if not law.from_origin and abs(amplitude[row, j]) < NEXT_SHARE * highest:
+                    continue
+                nexts += 1
+                if nexts > NEXTS:
+                    break
                 after = sample[row, i] - origin[row]
-                spacing = after if from_origin else sample[row, j] - sample[row, i]
-                if not spacing_min <= spacing <= spacing_max:
+                spacing = after if law.from_origin else sample[row, j] - sample[row, i]
+                if not law.spacing_min <= spacing <= law.spacing_max:
                     continue
-                order = int(round(after / spacing))
+                order = round(after / spacing)
                 off = abs(after - order * spacing)
-                if order < 1 or off > max(origin_slack, origin_share * spacing):
+                if order < 1 or off > max(law.origin_slack, law.origin_share * spacing):
                     continue
-                fall = ratio
-                if not from_origin:
+                fall = law.ratio
+                if not law.from_origin:
                     fall = min(1.0, abs(amplitude[row, j] / amplitude[row, i]))
                 gain = _follow(
-                    sample[row, :n], amplitude[row, :n], i, order, spacing, fall, counted_from[row],
-                    gate_stop[row], level[row], slack, sign, alternation, most, trial,
+                    sample[row, :n], amplitude[row, :n], i, order, spacing, fall,
+                    counted_from[row], gate_stop[row], level[row], law, trial,
                 )  # fmt: skip
                 _keep_if_best(gain / energy, trial, found[row])
 
 
 @numba.njit(cache=True, nogil=True)
-def _keep_if_best(share, trial, found):  # type: ignore[no-untyped-def]
+def _keep_if_best(share: float, trial: Reals, found: Reals) -> None:
     """Let a series take the place of the best one, or of its rival if the spacing is another."""
     another = not abs(trial[1] - found[1]) <= SAME_SPACING * found[1]
     if share > found[0]:
@@ -159,14 +182,23 @@ def _keep_if_best(share, trial, found):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def _follow(
-    sample, amplitude, i, order, spacing, fall, counted_from, gate_stop, level, slack, sign,
-    alternation, most, trial,
-):  # type: ignore[no-untyped-def]  # fmt: skip
+    sample: Reals,
+    amplitude: Reals,
+    i: int,
+    order: int,
+    spacing: float,
+    fall: float,
+    counted_from: float,
+    gate_stop: float,
+    level: float,
+    law: Law,
+    trial: Reals,
+) -> float:
     """Walk along a series; gives the energy it explains less what it misses, fills in `trial`."""
     lead = 1.0 if amplitude[i] > 0 else -1.0
-    if alternation < 0 and order % 2 == 0:
+    if law.alternation < 0 and order % 2 == 0:
         lead = -lead
-    if sign != 0 and (alternation != 0 or order == 1) and lead != sign:
+    if law.sign != 0 and (law.alternation != 0 or order == 1) and lead != law.sign:
         return 0.0
     gain = amplitude[i] ** 2 if sample[i] >= counted_from else 0.0
     first_inside = max(1, int(np.ceil((counted_from - sample[i]) / spacing + order)))
@@ -182,9 +214,9 @@ def _follow(
             size = abs(amplitude[i])
         else:
             before, at = at, _nearest(sample, p, at)
-            fits = at > before and abs(sample[at] - p) <= min(slack, SLACK_SHARE * spacing)
-            if fits and alternation != 0:
-                wanted = lead if (alternation > 0 or k % 2 == 1) else -lead
+            fits = at > before and abs(sample[at] - p) <= min(law.slack, SLACK_SHARE * spacing)
+            if fits and law.alternation != 0:
+                wanted = lead if (law.alternation > 0 or k % 2 == 1) else -lead
                 fits = amplitude[at] * wanted > 0
             if fits:
                 size = abs(amplitude[at])
@@ -193,7 +225,7 @@ def _follow(
                 step = (sample[at] - sample[i]) / (k - order)
                 place = sample[at]
         if size > 0:
-            if used < most:
+            if used < law.most:
                 weight, x, y = size**2, float(k), (place - sample[i])
                 sw += weight
                 sk += weight * x
@@ -215,8 +247,19 @@ def _follow(
 
 @numba.njit(cache=True, nogil=True)
 def _draw_line(
-    sw, sk, st, skk, skt, stt, used, spacing, base, order, last_order, trial
-):  # type: ignore[no-untyped-def]  # fmt: skip
+    sw: float,
+    sk: float,
+    st: float,
+    skk: float,
+    skt: float,
+    stt: float,
+    used: int,
+    spacing: float,
+    base: float,
+    order: int,
+    last_order: int,
+    trial: Reals,
+) -> None:
     """Weighted least squares of place against order: spacing, ends on the line, misfit (rms)."""
     slope, start = spacing, base
     misfit = 0.0
@@ -234,7 +277,7 @@ def _draw_line(
 
 
 @numba.njit(cache=True, nogil=True)
-def _nearest(sample, p, at):  # type: ignore[no-untyped-def]
+def _nearest(sample: Reals, p: float, at: int) -> int:
     """Index of the candidate nearest to p, not before `at`."""
     while at + 1 < sample.size and abs(sample[at + 1] - p) <= abs(sample[at] - p):
         at += 1

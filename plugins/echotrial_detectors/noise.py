@@ -16,7 +16,8 @@ def noise_sigma(samples: NDArray[np.float32]) -> NDArray[np.float64]:
     """Standard deviation of the noise of each record, (n,), same unit as the samples.
 
     The root-mean-square about the mean in stretches of `STRETCH` samples, a quarter of the way up
-    from the quietest; a slow hum or an offset moves a stretch's mean, not its spread.
+    from the quietest; a slow hum or an offset moves a stretch's mean, not its spread. NaN where a
+    record has a sample that is NaN or infinite.
     """
     n, m = samples.shape
     length = min(STRETCH, m)
@@ -24,19 +25,25 @@ def noise_sigma(samples: NDArray[np.float32]) -> NDArray[np.float64]:
     found = np.empty(n)
     spreads = np.empty(count)
     for row in range(n):
+        total = 0.0
         for part in range(count):
-            spreads[part] = _spread(samples[row, part * length : (part + 1) * length])
+            end = m if part == count - 1 else (part + 1) * length
+            spreads[part] = _variance(samples[row, part * length : end])
+            total += spreads[part]
         spreads.sort()
-        found[row] = spreads[int(QUIET_SHARE * (count - 1))]
+        found[row] = np.sqrt(max(spreads[int(QUIET_SHARE * (count - 1))], 0.0))
+        if not np.isfinite(total):
+            found[row] = np.nan
     return found
 
 
-@numba.njit(cache=True, nogil=True)
-def _spread(stretch: NDArray[np.float32]) -> float:
-    total = 0.0
-    squares = 0.0
-    for value in stretch:
+# Sums may be taken in any order, so that they run several lanes wide; NaN stays NaN.
+@numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def _variance(stretch: NDArray[np.float32]) -> float:
+    total = np.float32(0.0)
+    squares = np.float32(0.0)
+    for i in range(stretch.size):
+        value = stretch[i] - stretch[0]
         total += value
         squares += value * value
-    mean = total / stretch.size
-    return np.sqrt(max(squares / stretch.size - mean * mean, 0.0))
+    return float((squares - total * total / stretch.size) / stretch.size)

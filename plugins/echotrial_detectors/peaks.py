@@ -53,20 +53,7 @@ def keep_between(
         count[row] = here
 
 
-@numba.njit(cache=True, nogil=True)
-def all_finite(samples: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Which records have neither NaN nor infinities, (n,), read off the exponents' bits."""
-    bits = samples.view(np.int32)
-    found = np.empty(bits.shape[0], np.bool_)
-    for row in range(bits.shape[0]):
-        most = np.int32(0)
-        for value in bits[row]:
-            most = max(most, value & np.int32(0x7FFFFFFF))
-        found[row] = most < np.int32(0x7F800000)
-    return found
-
-
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"})
 def strongest(
     signal: NDArray[np.float32], first: NDArray[np.int64], last: NDArray[np.int64]
 ) -> NDArray[np.float64]:
@@ -145,7 +132,7 @@ def find_extrema(
 @numba.njit(cache=True, nogil=True)
 def _along(line: NDArray[np.float32], i: int, step: int) -> float:
     """The neighbour, counted in the direction of sample i."""
-    return line[i + step] if line[i] > 0 else -line[i + step]
+    return float(line[i + step] if line[i] > 0 else -line[i + step])
 
 
 @numba.njit(cache=True, nogil=True)

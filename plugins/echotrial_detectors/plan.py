@@ -46,7 +46,11 @@ class EchoSettings(Settings):
         candidates=(2, 8),
     )
     level_sigma: float = setting(
-        4.0, "an echo stands this many sigma above the noise", ge=3.0, le=20.0, candidates=(4.0, 5.0)
+        4.0,
+        "an echo stands this many sigma above the noise",
+        ge=3.0,
+        le=20.0,
+        candidates=(4.0, 5.0),
     )
     level_relative: float = setting(
         0.2, "... and above this share of the strongest echo (in mode 3: of those behind the tail)",

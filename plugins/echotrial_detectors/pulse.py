@@ -6,9 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 import scipy.signal
-from numpy.typing import NDArray
-
 from echotrial.setup import Setup, Waveform
+from numpy.typing import NDArray
 
 #: The reference echo is taken to end where its envelope last exceeds this share of its peak.
 ENDS_BELOW = 1e-3
@@ -24,7 +23,7 @@ FINE = 16
 
 def frequencies(n_fft: int, rate_hz: float) -> NDArray[np.float64]:
     """Frequencies of ``rfft`` of length `n_fft`, (n_fft // 2 + 1,)."""
-    return np.fft.rfftfreq(n_fft, 1 / rate_hz)
+    return np.asarray(np.fft.rfftfreq(n_fft, 1 / rate_hz), dtype=np.float64)
 
 
 def pulse_spectrum(setup: Setup, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -39,7 +38,7 @@ def pulse_spectrum(setup: Setup, frequency_hz: NDArray[np.float64]) -> NDArray[n
         if wave is None
         else _transform(wave, setup.interface_echo, frequency_hz)
     )
-    return found / np.abs(found).max()
+    return np.asarray(found / np.abs(found).max(), dtype=np.complex128)
 
 
 def gaussian_spectrum(setup: Setup, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:

@@ -4,16 +4,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from echotrial.ascan import Batch, Readings, Reason
 from numpy.typing import NDArray
 
-from echotrial.ascan import Batch, Readings, Reason
 from echotrial_detectors import gate as gates
 from echotrial_detectors.interface import Interface, take_interface
 from echotrial_detectors.multiples import Law, Series, best_series
 from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import (
     Candidates,
-    all_finite,
     drop_side_lobes,
     keep_between,
     strongest,
@@ -124,7 +123,7 @@ class Reader:
             counted = np.maximum(gate.start, measured + shape.tail)
         series = best_series(found, measured, counted, gate.stop, look.level, self.law(rate))
         left = self._left(signal, look, shape, found, measured, series)
-        return self._judge(batch, found, interface, measured, gate, series, left)
+        return self._judge(batch, look, found, interface, measured, gate, series, left)
 
     def look(self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape) -> Look:
         """Where candidates are looked for in each record, and how high they must be.
@@ -162,8 +161,11 @@ class Reader:
         if self.plan.interface_s is None:
             begin = look.behind
         end = np.nan_to_num(series.last) + shape.tail
+        wanted = series.share >= self.settings.evenness
+        if self.plan.setup.reference_echo is None:  # nobody knows what an echo should look like
+            wanted[:] = False
         return unexplained(
-            signal, begin, np.clip(end, 0, m).astype(np.int64), look.sigma,
+            signal, wanted, begin, np.clip(end, 0, m).astype(np.int64), look.sigma,
             found.sample, found.amplitude, found.count, shape.template,
         )  # fmt: skip
 
@@ -179,6 +181,7 @@ class Reader:
     def _judge(
         self,
         batch: Batch,
+        look: Look,
         found: Candidates,
         interface: Interface,
         measured: NDArray[np.float64],
@@ -195,7 +198,7 @@ class Reader:
         spacing = (last - first) / np.where(spans > 0, spans, np.nan)
         interval = start + last / rate if plan.mode == 1 else spacing / rate
         thickness = plan.setup.thickness_m(interval, 1, mode=plan.mode)
-        reason = self._reasons(batch, found, interface, series, left, thickness)
+        reason = self._reasons(look, found, interface, series, left, thickness)
         silent = reason != Reason.READ
         return Readings(
             np.where(silent, np.nan, thickness),
@@ -216,7 +219,7 @@ class Reader:
 
     def _reasons(
         self,
-        batch: Batch,
+        look: Look,
         found: Candidates,
         interface: Interface,
         series: Series,
@@ -228,14 +231,14 @@ class Reader:
         low, high = self.plan.setup.wall_range
         tol = self.plan.setup.tolerance.of(thickness)
         doubts = [
-            (~all_finite(batch.samples), Reason.BAD_SAMPLES),
+            (np.isnan(look.sigma), Reason.BAD_SAMPLES),
             (wants_interface & np.isnan(interface.sample), Reason.NO_INTERFACE_ECHO),
             (found.count == 0, Reason.NO_ECHO),
             ((self.plan.mode == 3) & (found.count < 2), Reason.NO_SECOND_ECHO),
             (~np.isfinite(thickness), Reason.UNEVEN_SPACING),
             (series.share < self.settings.evenness, Reason.UNEVEN_SPACING),
             (series.rival > RIVAL_SHARE * series.share, Reason.AMBIGUOUS),
-            (left > (LEFT_AT_MOST if self.plan.setup.reference_echo else np.inf), Reason.POOR_FIT),
+            (left > LEFT_AT_MOST, Reason.POOR_FIT),
             ((thickness < low - tol) | (thickness > high + tol), Reason.OUT_OF_RANGE),
         ]
         return np.select(

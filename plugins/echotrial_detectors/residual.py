@@ -10,6 +10,7 @@ from echotrial_detectors.pulse import FINE
 @numba.njit(cache=True, nogil=True)
 def unexplained(
     signal: NDArray[np.float32],
+    wanted: NDArray[np.bool_],
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     sigma: NDArray[np.float64],
@@ -24,6 +25,8 @@ def unexplained(
     ----------
     signal
         (n, m).
+    wanted
+        Which records to look at; the others get 0.
     first, last
         Samples between which energy counts.
     sigma
@@ -38,14 +41,17 @@ def unexplained(
     found = np.zeros(signal.shape[0])
     for row in range(signal.shape[0]):
         begin, end = first[row], last[row]
-        if end <= begin:
+        if end <= begin or not wanted[row]:
             continue
         left[begin:end] = signal[row, begin:end]
         for i in range(count[row]):
             centre = sample[row, i]
-            for j in range(max(begin, int(centre) - reach + 1), min(end, int(centre) + reach)):
-                at = int(round((j - centre) * FINE)) + template.size // 2
-                left[j] -= amplitude[row, i] * template[at]
+            low = max(begin, int(centre) - reach + 1)
+            at = round((low - centre) * FINE) + template.size // 2
+            height = np.float32(amplitude[row, i])
+            for j in range(low, min(end, int(centre) + reach)):
+                left[j] -= height * template[at]
+                at += FINE
         before, after = 0.0, 0.0
         for j in range(begin, end):
             before += signal[row, j] ** 2

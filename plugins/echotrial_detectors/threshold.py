@@ -6,11 +6,11 @@ from typing import ClassVar
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
-
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps
 from echotrial.setup import Setup
+from numpy.typing import NDArray
+
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
@@ -88,11 +88,9 @@ def crossings(
 ) -> None:
     """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
     find_crossings(
-        signal, look.first, look.last, look.level, mark.step, mark.from_centroid,
-        found.sample, found.amplitude, found.count,
+        signal, look.first, look.last, look.level, mark.step, mark.from_centroid, mark.to_peak,
+        mark.sign, found.sample, found.amplitude, found.count,
     )  # fmt: skip
-    found.sample += mark.to_peak
-    found.amplitude *= mark.sign
 
 
 @numba.njit(cache=True, nogil=True)
@@ -102,7 +100,9 @@ def find_crossings(
     last: NDArray[np.int64],
     level: NDArray[np.float64],
     step: float,
-    mark: float,
+    from_centroid: float,
+    to_peak: float,
+    sign: int,
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
@@ -116,8 +116,8 @@ def find_crossings(
     ----------
     step
         Periods of the centre frequency from one sample to the next.
-    mark
-        Samples from the pulse's centroid to its mark; NaN = as in the strongest echo of the record.
+    from_centroid, to_peak, sign
+        As in `Mark`; where the first is NaN, that of the record's strongest echo is taken.
     """
     period = 1 / step
     for row in range(samples.shape[0]):
@@ -137,16 +137,26 @@ def find_crossings(
             here += 1
             i = int(peak + 0.75 * period) + 1
         if here:
-            offset = mark
-            if np.isnan(mark):
+            offset = from_centroid
+            if np.isnan(offset):
                 middle = sample[row, loudest]
                 offset = abs(nearest_zero(line, middle + 0.25 * period, step)) - middle
             here = _mark(line, sample[row], amplitude[row], here, offset, step)
+            for k in range(here):
+                sample[row, k] += to_peak
+                amplitude[row, k] *= sign
         count[row] = here
 
 
 @numba.njit(cache=True, nogil=True)
-def _mark(line, sample, amplitude, count, offset, step):  # type: ignore[no-untyped-def]
+def _mark(
+    line: NDArray[np.float32],
+    sample: NDArray[np.float64],
+    amplitude: NDArray[np.float64],
+    count: int,
+    offset: float,
+    step: float,
+) -> int:
     """Move each echo from its centroid to its zero crossing, which gives its sign too."""
     here = 0
     for i in range(count):
@@ -170,16 +180,13 @@ def highest(line: NDArray[np.float32], begin: int, end: int) -> int:
 
 @numba.njit(cache=True, nogil=True)
 def centroid(line: NDArray[np.float32], peak: int, reach: float) -> float:
-    """Centroid of the energy within `reach` samples of one, taken twice to centre it."""
-    middle = float(peak)
-    for _ in range(2):
-        begin, end = max(0, int(middle - reach)), min(line.size, int(middle + reach) + 2)
-        energy, moment = 0.0, 0.0
-        for i in range(begin, end):
-            energy += line[i] * line[i]
-            moment += line[i] * line[i] * (i - begin)
-        middle = begin + moment / energy
-    return middle
+    """Centroid of the energy within `reach` samples of one."""
+    begin, end = max(0, int(peak - reach)), min(line.size, int(peak + reach) + 2)
+    energy, moment = 0.0, 0.0
+    for i in range(begin, end):
+        energy += line[i] * line[i]
+        moment += line[i] * line[i] * (i - begin)
+    return float(begin + moment / energy)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -190,15 +197,19 @@ def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float
     y0 = A sin p, y1 = A sin(p + w), tan p = y0 sin w / (y1 - y0 cos w); a straight line would be
     off by some 0.02 w^2 samples.
     """
-    w = 2 * np.pi * step
     begin = max(0, int(target - 0.5 / step) - 1)
     end = min(line.size - 1, int(target + 0.5 / step) + 2)
-    best, sign = np.inf, 0.0
+    best, nearest = -1, np.inf
     for i in range(begin, end):
-        before, after = line[i], line[i + 1]
-        if (before > 0) != (after > 0):
-            p = np.arctan2(abs(before) * np.sin(w), abs(after) + abs(before) * np.cos(w))
-            place = i + p / w
-            if abs(place - target) < abs(best - target):
-                best, sign = place, 1.0 if before > 0 else -1.0
-    return best * sign if sign != 0 else 0.0
+        if (line[i] > 0) != (line[i + 1] > 0):
+            away = abs(i + line[i] / (line[i] - line[i + 1]) - target)
+            if away < nearest:
+                best, nearest = i, away
+    if best < 0:
+        return 0.0
+    w = 2 * np.pi * step
+    before, after = line[best], -line[best + 1]
+    place: float = best + np.arctan(before * np.sin(w) / (after + before * np.cos(w))) / w
+    if after + before * np.cos(w) <= 0 or not best <= place <= best + 1:
+        place = best + before / (before + after)
+    return float(place) if before > 0 else -float(place)
