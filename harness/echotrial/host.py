@@ -5,7 +5,7 @@ import importlib.util
 import inspect
 import sys
 import types
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import pluggy
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
 from echotrial.detector import Detector, from_function
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.hooks import CorpusEntry, ForwardModel, HookSpecs, Measure
+from echotrial.strict import explain
 
 GROUP = "echotrial"
 
@@ -45,6 +46,20 @@ class LoadedDetector:
     def settings_model(self) -> type[BaseModel]:
         """The pydantic model of its settings."""
         return self.factory.Settings
+
+    def settings(self, values: Mapping[str, Any]) -> BaseModel:
+        """Its settings with these values in place of defaults.
+
+        Raises
+        ------
+        WrongQuestion
+            A setting that it does not have, or a value out of bounds.
+        """
+        try:
+            return self.settings_model.model_validate(dict(values))
+        except ValidationError as error:
+            where = f"settings of {self.name}"
+            raise WrongQuestion(explain(error, self.settings_model, where)) from None
 
 
 @dataclass

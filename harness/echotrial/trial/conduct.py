@@ -14,7 +14,7 @@ import pandas as pd
 from echotrial import __version__
 from echotrial.corpus.store import Corpus
 from echotrial.engine import Limits, ReadResult, read_corpus
-from echotrial.errors import WrongQuestion
+from echotrial.errors import WrongQuestion, nearest
 from echotrial.hooks import Measure
 from echotrial.host import LoadedDetector
 from echotrial.outcome import MarkOffsets, judge
@@ -83,9 +83,8 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
     _check(request, folder)
     for corpus in request.corpora:
         corpus.verify()
-    started = _now()
+    info = {"echotrial": __version__, "started": _now(), **_what_runs(request)}
     folder.mkdir(parents=True)
-    info = {"echotrial": __version__, "started": started, **_what_runs(request)}
     write_info(folder, {**info, "complete": False})
     examined = [_examine(corpus, request, progress) for corpus in request.corpora]
     write_tables(
@@ -108,6 +107,12 @@ def _check(request: Request, folder: Path) -> None:
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise WrongQuestion(f"two corpora are named {twice[0]!r}: leave one out, or rename it")
+    running = [d.name for d in request.detectors]
+    for name in request.settings:
+        if name not in running:
+            raise WrongQuestion(
+                f"settings for '{name}', which does not run: {nearest(name, running)}"
+            )
     if folder.exists():
         raise WrongQuestion(f"{folder}: is there already; choose another folder with --out")
 
@@ -177,7 +182,7 @@ def _corpus_info(corpus: Corpus, records: int | None) -> dict[str, Any]:
 
 def _settings_of(detector: LoadedDetector, settings: Settings) -> dict[str, Any]:
     """All settings, defaults included; TOML has no null, so an unset one is left out."""
-    chosen = detector.settings_model(**settings.get(detector.name, {}))
+    chosen = detector.settings(settings.get(detector.name, {}))
     return chosen.model_dump(mode="json", exclude_none=True)
 
 

@@ -1,0 +1,129 @@
+"""A trial from corpus to folder: nothing depends on chunks, workers or who else runs."""
+
+import math
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from echotrial import host as hosts
+from echotrial import open_trial
+from echotrial.columns import OUTCOMES, READINGS, SCORES
+from echotrial.corpus.build import build
+from echotrial.corpus.find import spec_named
+from echotrial.corpus.store import Corpus
+from echotrial.engine import read_corpus
+from echotrial.errors import NotToBeHad, WrongQuestion
+from echotrial.host import Host
+from echotrial.trial import Trial, conduct
+from echotrial.trial.conduct import Request
+from pandas.testing import assert_frame_equal
+
+CARD = ("threshold", "correlation", "envelope", "cepstral")
+
+
+@pytest.fixture(scope="module")
+def host() -> Host:
+    return hosts.load()
+
+
+@pytest.fixture(scope="module")
+def corpus(host: Host, tmp_path_factory: pytest.TempPathFactory) -> Corpus:
+    spec = spec_named(host, "stainless-tube-20mhz")
+    out = tmp_path_factory.mktemp("corpora") / "tube"
+    return build(host, spec, size={"prove": 400, "tune": 120}, out=out)
+
+
+@pytest.fixture(scope="module")
+def trial(host: Host, corpus: Corpus, tmp_path_factory: pytest.TempPathFactory) -> Trial:
+    request = Request([corpus], host.chosen(CARD), {"threshold": {"mode": 3}})
+    return conduct(request, tmp_path_factory.mktemp("trials") / "one")
+
+
+def test_a_row_for_every_record_and_detector(trial: Trial) -> None:
+    assert set(trial.readings) == set(READINGS) | set(OUTCOMES)
+    assert len(trial.readings) == 520 * len(CARD)
+    assert not trial.readings["outcome"].isna().any()
+    assert list(trial.scores) == list(SCORES)
+    assert len(trial.records) == 520
+
+
+def test_what_ran_is_written_down(trial: Trial, corpus: Corpus) -> None:
+    info = trial.info
+    assert info["complete"] is True
+    assert info["corpora"][0]["identity"] == corpus.identity
+    by_name = {d["name"]: d for d in info["detectors"]}
+    assert by_name["threshold"]["settings"]["mode"] == 3
+    assert len(by_name["threshold"]["source_digest"]) == 64
+    assert {o["detector"] for o in info["mark_offsets"]} == set(CARD)
+
+
+def test_rates_can_be_counted_again_from_the_readings(trial: Trial, corpus: Corpus) -> None:
+    low, high = corpus.setup.wall_range
+    walls = trial.records[trial.records["thickness_mm"].between(low * 1e3, high * 1e3)]
+    prove = trial.readings[trial.readings["split"] == "prove"]
+    rows = trial.scores.query("stratum == 'whole' and measure == 'hit'")
+    for row in rows.to_dict("records"):
+        own = prove[(prove["detector"] == row["detector"]) & prove["record"].isin(walls["record"])]
+        assert row["denominator"] == len(own)
+        assert row["numerator"] == (own["outcome"] == "hit").sum()
+        assert math.isclose(row["value"], row["numerator"] / row["denominator"])
+    assert rows["numerator"].sum() > 0
+
+
+def test_same_readings_whatever_the_chunks(host: Host, corpus: Corpus) -> None:
+    chosen = host.chosen(CARD)
+    whole = read_corpus(corpus, chosen, chunk=4096).readings
+    parts = read_corpus(corpus, chosen, chunk=256).readings
+    assert_frame_equal(whole, parts, check_exact=True)
+
+
+def test_another_detector_changes_nobody_elses_readings(host: Host, corpus: Corpus) -> None:
+    alone = read_corpus(corpus, host.chosen(["envelope"])).readings
+    among = read_corpus(corpus, host.chosen(CARD)).readings
+    among = among[among["detector"] == "envelope"].reset_index(drop=True)
+    for column in alone:
+        left, right = alone[column].astype(object), among[column].astype(object)
+        pd.testing.assert_series_equal(left, right, check_exact=True)
+
+
+def test_the_same_seed_makes_the_same_bytes(host: Host, corpus: Corpus, tmp_path: Path) -> None:
+    spec = spec_named(host, "stainless-tube-20mhz")
+    again = build(host, spec, size={"prove": 400, "tune": 120}, out=tmp_path / "again")
+    other = build(host, spec, size={"prove": 400, "tune": 120}, seed=1, out=tmp_path / "other")
+    for name in ("waveforms.npy", "truth.parquet", "known.parquet"):
+        assert (again.folder / name).read_bytes() == (corpus.folder / name).read_bytes()
+    for name in ("waveforms.npy", "truth.parquet"):
+        assert (other.folder / name).read_bytes() != (corpus.folder / name).read_bytes()
+
+
+def test_a_prefix_reads_the_first_records_of_each_split(
+    host: Host, corpus: Corpus, trial: Trial, tmp_path: Path
+) -> None:
+    request = Request([corpus], host.chosen(["threshold"]), {"threshold": {"mode": 3}}, records=50)
+    short = conduct(request, tmp_path / "short")
+    assert short.readings["split"].value_counts().to_dict() == {"prove": 50, "tune": 50}
+    whole = trial.readings[trial.readings["detector"] == "threshold"].set_index("record")
+    mine = short.readings.set_index("record")
+    assert mine["thickness_mm"].equals(whole.loc[mine.index, "thickness_mm"])
+
+
+def test_a_stopped_trial_says_so(trial: Trial, tmp_path: Path) -> None:
+    text = (trial.folder / "trial.toml").read_text(encoding="utf-8")
+    (tmp_path / "trial.toml").write_text(text.replace("complete = true", "complete = false"))
+    with pytest.raises(NotToBeHad, match="incomplete"):
+        open_trial(tmp_path)
+
+
+def test_what_cannot_be_run_is_refused(host: Host, corpus: Corpus, tmp_path: Path) -> None:
+    chosen = host.chosen(["threshold"])
+    with pytest.raises(WrongQuestion, match="two corpora"):
+        conduct(Request([corpus, corpus], chosen, {}), tmp_path / "a")
+    with pytest.raises(WrongQuestion, match="no corpus"):
+        conduct(Request([], chosen, {}), tmp_path / "a")
+    with pytest.raises(WrongQuestion, match="no detector"):
+        conduct(Request([corpus], [], {}), tmp_path / "a")
+    with pytest.raises(WrongQuestion, match="did you mean 'threshold'"):
+        conduct(Request([corpus], chosen, {"treshold": {}}), tmp_path / "b")
+    with pytest.raises(WrongQuestion, match="mode"):
+        conduct(Request([corpus], chosen, {"threshold": {"mode": 7}}), tmp_path / "c")
+    assert not list(tmp_path.iterdir())
