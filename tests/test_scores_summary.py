@@ -75,6 +75,11 @@ def test_doubling_is_named_an_echo_skip(planted: CorpusScores) -> None:
     )
 
 
+def test_no_stratum_is_the_worst_where_all_are_alike(planted: CorpusScores) -> None:
+    worst = planted.table[planted.table["measure"] == "worst stratum false lock"]
+    assert worst.set_index("detector").loc["oracle", "note"] == "all alike"
+
+
 def test_kinds_add_up(planted: CorpusScores) -> None:
     for detector in DETECTORS:
         kinds = ["echo skip", "cycle skip", "ambiguous", "tail lock", "stray"]

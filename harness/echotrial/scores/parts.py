@@ -85,6 +85,7 @@ def _worst(rows: Sequence[Row]) -> Iterator[Row]:
         known = [r for r in rows if r.measure == measure and not pd.isna(r.interval.low)]
         if known:
             bad = max(known, key=lambda r: sign * getattr(r.interval, end))
+            alike = len({r.value for r in known}) == 1
+            name = "all alike" if alike else f"{bad.where.stratum} {bad.where.bin}"
             yield Row(Where(WHOLE), f"worst stratum {measure}", bad.value, bad.interval,
-                      bad.numerator, bad.denominator,
-                      note=f"{bad.where.stratum} {bad.where.bin}")  # fmt: skip
+                      bad.numerator, bad.denominator, note=name)  # fmt: skip
