@@ -103,6 +103,7 @@ def counts_of(spec: Spec, size: Size) -> Counts:
     """Records in each split for a size by name, as the spec or else `SIZES` has it."""
     if isinstance(size, str):
         sizes = {**SIZES, **spec.sizes}
+        sizes["run"] = spec.sizes.get("run") or spec.sizes.get("default") or SIZES["run"]
         if size not in sizes:
             raise WrongQuestion(f"size '{size}': {nearest(size, sizes)}")
         size = sizes[size]

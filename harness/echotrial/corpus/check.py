@@ -114,13 +114,13 @@ def signal_heights(corpus: Corpus) -> tuple[NDArray[np.float64], float, list[lis
 def clipped_records(corpus: Corpus, peak: float) -> NDArray[np.bool_]:
     """Which records (n,) are clipped where echoes are looked for; `peak` as in `clipped`."""
     found = []
-    bandwidth = corpus.setup.bandwidth_hz
+    setup = corpus.setup
+    # The excitation may clip; the interface echo may not.
+    watched_from = first_s(setup) - (3 / setup.bandwidth_hz if setup.interface_echo else 0.0)
     for start in range(0, len(corpus), _CHUNK):
         batch = corpus.batch(start, start + _CHUNK)
         time = batch.start_s[:, None] + np.arange(corpus.n_samples) / corpus.rate_hz
-        # The excitation may clip; the interface echo may not.
-        watched = time >= first_s(corpus.setup) - 3 / bandwidth
-        found.append(clipped(batch.samples, peak, watched))
+        found.append(clipped(batch.samples, peak, time >= watched_from))
     return np.concatenate(found)
 
 

@@ -25,7 +25,7 @@ CHUNK = 4096
 
 
 class Sheet(Description):
-    """An import sheet; see `docs` in README for a whole one.
+    """An import sheet: what was recorded, how, and the set-up that the operator knew.
 
     `waveforms` and `truth` are files beside the sheet, `full_scale` is the value of the waveforms
     that means full scale (default: 1 for floats, the largest value for signed integers).

@@ -1,6 +1,7 @@
 """What is in a corpus: the figures, and a page of sample A-scans with the truth marked."""
 
 import html
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -114,7 +115,13 @@ def lines(corpus: Corpus, found: Summary) -> list[str]:
             f"walls outside the range {found.outside:.1%}",
         ),
     ]
-    return [f"{key:<12}{text}" for key, text in words if text]
+    return [line for key, text in words if text for line in _wrapped(key, text)]
+
+
+def _wrapped(key: str, text: str) -> list[str]:
+    return textwrap.wrap(
+        text, 100, initial_indent=f"{key:<12}", subsequent_indent=12 * " ", break_on_hyphens=False
+    )
 
 
 def _text(spread: Sequence[float], unit: str, order: str = "least, median, most") -> str:
