@@ -56,8 +56,8 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
     )  # fmt: skip
     sureness: float = setting(
-        2.5, "tolerance over the fit's own standard deviation, at least",
-        ge=0.5, le=10.0, candidates=(2.0, 2.5, 3.5),
+        2.0, "standard deviations that the tolerance must hold",
+        ge=0.5, le=10.0, candidates=(1.5, 2.0, 3.0),
     )  # fmt: skip
     excess: float = setting(
         3.0, "residual energy over that of the noise, at most", ge=1.0, le=100.0,

@@ -25,6 +25,8 @@ from echotrial_detectors.fit.stack import Aperture, Stack
 STRIDE = 3
 #: A start whose grid residual is this many times that of the best is not followed.
 HOPELESS = 6.0
+#: Residual that the grid's coarseness alone may leave.
+COARSE = 0.005
 #: A fit this far behind after the first rounds (-2 log) is not refined further.
 BEHIND = 30.0
 #: Below this many standard deviations in the tolerance the posterior may be no Gaussian: look.
@@ -163,9 +165,9 @@ def _search(  # type: ignore[no-untyped-def]
         pick_starts(correlation[row], starts, family, is_film, families, theta[row], scores)
         prior[ARRIVAL] = arrival[row]
         few_y = y[row, ::STRIDE].copy()
-        least = 1 - scores.max() ** 2
+        hopeless = HOPELESS * max(1 - scores.max() ** 2, COARSE)
         for k in range(count):
-            if scores[k] > 0 and 1 - scores[k] ** 2 < HOPELESS * least:
+            if scores[k] > 0 and 1 - scores[k] ** 2 < hopeless:
                 prior[WALL] = theta[row, k, WALL]
                 refine(
                     theta[row, k], few_y, few_pulse, few_s, few_law, excess, share, lean, r01,
@@ -193,19 +195,26 @@ def _search(  # type: ignore[no-untyped-def]
         )  # fmt: skip
         width = max(tolerance[0] * found[WALL], tolerance[1])
         if WIDE * extra[row, 0] > width:
-            extra[row, 1] = _sides(
-                found, result[0], width, y[row], pulse, s, law, excess, share, lean, r01, r12,
-                freedom, prior, spread, rounds,
-            )  # fmt: skip
+            for _ in range(2):
+                extra[row, 1] = _sides(
+                    found, result, width, y[row], pulse, s, law, excess, share, lean, r01, r12,
+                    freedom, prior, spread, rounds,
+                )  # fmt: skip
+                if extra[row, 1] >= 0:
+                    break
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _sides(  # type: ignore[no-untyped-def]
-    found, value, width, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread,
+    found, result, width, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread,
     rounds,
 ):  # fmt: skip
-    """How far behind the best fit is with the wall held `width` thinner or thicker, the nearer."""
-    held, result = spread.copy(), np.empty(3)
+    """How far behind the best fit is with the wall held `width` thinner or thicker, the nearer.
+
+    Where a held fit turns out better, the best fit was none: a free fit goes on from there, and
+    the answer is negative.
+    """
+    held, side = spread.copy(), np.empty(3)
     held[WALL] = 1e-4
     behind = np.inf
     for step in (-width, width):
@@ -214,7 +223,15 @@ def _sides(  # type: ignore[no-untyped-def]
         prior[WALL] = theta[WALL]
         refine(
             theta, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, held, _FLOOR,
-            rounds, 0.1, result,
+            rounds, 0.1, side,
         )  # fmt: skip
-        behind = min(behind, result[0] - value)
+        behind = min(behind, side[0] - result[0])
+        if behind < 0:
+            refine(
+                theta, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread,
+                _FLOOR, rounds, 1e-3, side,
+            )  # fmt: skip
+            found[:] = theta
+            result[:] = side
+            break
     return behind

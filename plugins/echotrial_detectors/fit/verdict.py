@@ -28,7 +28,8 @@ class Fits:
     deviation_m
         (n,): standard deviation of its thickness.
     side
-        (n,): how far behind it is with the wall one tolerance off; infinite = not looked at.
+        (n,): how far behind it is with the wall one tolerance off; infinite = not looked at,
+        because the standard deviation is far smaller than that.
     noise_share
         (n,): share of the record's energy that noise alone would be.
     """
@@ -53,7 +54,7 @@ class Limits:
     film_margin
         ... and than a film or nothing on the tip.
     sureness
-        Tolerance over standard deviation.
+        Standard deviations that the tolerance must hold, by the likelihood at its ends.
     excess
         Residual energy over that of the noise ...
     floor
@@ -84,11 +85,7 @@ def judge(
     residual = fits.residual[rows, fits.best]
     allowed = np.maximum(limits.excess * fits.noise_share, limits.floor)
     low, high = wall_range_m
-    unsure = (
-        (ahead.min(axis=1) < limits.margin)
-        | (fits.side < limits.sureness**2)
-        | (fits.deviation_m * limits.sureness > tolerance_m)
-    )
+    unsure = (ahead.min(axis=1) < limits.margin) | (fits.side < limits.sureness**2)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low) | (wall > high), Reason.OUT_OF_RANGE),
@@ -107,7 +104,8 @@ def _confidence(
     """Posterior share of the best wall times the chance that its error is within tolerance."""
     rivals = _odds(ahead).sum(axis=1) + _odds(ahead_of_film)
     sigmas = tolerance / np.clip(deviation, 1e-12, 1.0)
-    within = scipy.special.erf(np.minimum(sigmas, np.sqrt(np.clip(side, 0, None))) / np.sqrt(2))
+    sigmas = np.where(np.isfinite(side), np.sqrt(np.clip(side, 0.0, None)), sigmas)
+    within = scipy.special.erf(sigmas / np.sqrt(2))
     return np.asarray(within / (1 + rivals))
 
 
