@@ -15,6 +15,7 @@ DETECTORS = {
     "correlation": "Correlation",
     "envelope": "Envelope",
     "cepstral": "Cepstral",
+    "model_fit": "ModelFit",
 }
 
 
