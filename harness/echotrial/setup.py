@@ -117,8 +117,9 @@ class Setup(Strict):
     """What a detector may know. SI floats inside; files carry units.
 
     Every *polarity* is relative to `reference_echo`, the echo of the bare delay line (pressure
-    reflection -1 against air): back-wall echoes of an air-backed wall are +, and the interface
-    echo has the sign of Z_delay - Z_wall (see `interface_polarity`).
+    reflection -1 against air): the first back-wall echo of an air-backed wall is +, and the
+    interface echo has the sign of Z_delay - Z_wall (see `interface_polarity`). Multiples keep the
+    first one's sign where Z_delay < Z_wall and alternate +, -, + where Z_delay > Z_wall.
     """
 
     model_config = ConfigDict(arbitrary_types_allowed=True)
