@@ -57,6 +57,7 @@ def test_every_documented_command_runs(text: str, tmp_path: Path) -> None:
     for kind, body in blocks(text):
         named = re.match(r"# (\S+\.(?:py|toml))\n", body)
         if named:
+            (tmp_path / named[1]).parent.mkdir(exist_ok=True)
             (tmp_path / named[1]).write_text(body, encoding="utf-8")
         elif kind == "python":
             run([sys.executable, "-c", body], tmp_path)

@@ -28,7 +28,7 @@ def _guide() -> str:
 
 
 def _blocks(text: str, language: str) -> list[str]:
-    return re.findall(rf"^```{language}\n(.*?)^```", text, flags=re.M | re.S)
+    return re.findall(rf"^```{language}[^\n]*\n(.*?)^```", text, flags=re.M | re.S)
 
 
 @pytest.fixture
