@@ -5,7 +5,6 @@ exponential per bin instead of recurrences, every back-wall order with its own d
 """
 
 import numpy as np
-
 from echotrial_corpora.attenuation import propagation
 from echotrial_corpora.chain import chain_of
 from echotrial_corpora.couplant import gaps

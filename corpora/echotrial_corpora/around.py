@@ -26,6 +26,7 @@ DELAY_LINE = {"material": "polystyrene"}
 DELAY_LENGTH = 10e-3
 COUPLANT = {"material": "glycerin"}
 CONTOUR = 1.04  # radius of a contoured tip over that of the tube
+PLASTIC = 2500.0  # m/s
 LEAST_RATE, SAMPLES = 100e6, 1024
 
 
@@ -62,7 +63,7 @@ def echoes(setup: Setup, thickness_m: float | None = None) -> Echoes:
     start, chain = response.params["start"][0], response.chain
     s, step, every = chain.grid.s[0], chain.grid.s[1] - chain.grid.s[0], response.every
     bare = bare_tip(spec)
-    peak = analytic(bare, s, step, chain.arrival_s - chain.start_s)
+    peak = analytic(bare, s, step, interface_echo(spec) - chain.start_s)
     known = ~np.isnan(found.time_s[0])
     times = found.time_s[0][known]
     at = [
@@ -85,7 +86,7 @@ def _table(setup: Setup) -> Table:
         "bandwidth": setup.bandwidth_hz,
         "element_diameter": setup.element_diameter or ELEMENT_DIAMETER,
     }
-    wall = _stuff(setup.wall, {"density": 7900.0}) | {
+    wall = _stuff(setup.wall, {"density": 7900.0}, setup.velocity) | {
         "velocity": setup.velocity,
         "thickness": {"from": setup.wall_range[0], "to": setup.wall_range[1]},
     }
@@ -128,13 +129,18 @@ def _add_front(table: Table, setup: Setup) -> None:
     table["lead"] = 10 / setup.centre_frequency
 
 
-def _stuff(medium: Medium | None, otherwise: Mapping[str, Any]) -> Table:
-    """A spec's medium from a set-up's: its name, and density from impedance over velocity."""
+def _stuff(
+    medium: Medium | None, otherwise: Mapping[str, Any], velocity: float | None = None
+) -> Table:
+    """A spec's medium from a set-up's: its name, and density from impedance over velocity.
+
+    `velocity` is what is known of it elsewhere; without any, that of a plastic is taken.
+    """
     if medium is None:
         return dict(otherwise)
     row = MATERIALS.get(medium.material or "")
     found: Table = {} if row is None else {"material": row.name}
-    velocity = medium.velocity or (row.velocity if row else 2500.0)
+    velocity = velocity or medium.velocity or (row.velocity if row else PLASTIC)
     if medium.velocity or row is None:
         found["velocity"] = velocity
     if medium.impedance and (row is None or medium.impedance != row.impedance):

@@ -23,7 +23,7 @@ FAR_ORDER = 6
 #: Orders up to which the echoes get a correction of their own (see `_own_spread`), unless the
 #: diffraction parameter S grows by less than SMALL over all of them; and the reflection below which
 #: an echo needs none.
-OWN_ORDERS, SMALL, FAINT = 20, 0.5, 3e-4
+OWN_ORDERS, SMALL, FAINT = 32, 0.5, 3e-4
 
 
 @njit(inline="always")
@@ -65,9 +65,9 @@ def _spread(p, s, radius, paths, table, step, bare, first, ratio):
         at = s[0] + j * NODE * (s[1] - s[0])
         x = -1j * at * radius * radius
         trip = 2 * p.thickness * p.velocity
-        bare[j] = 1 if paths == 0 else _piston(x / paths, table, step)
-        d1 = _piston(x / (paths + trip), table, step)
-        far = _piston(x / (paths + FAR_ORDER * trip), table, step)
+        bare[j] = 1 if paths == 0 else _piston(x * (1 / paths), table, step)
+        d1 = _piston(x * (1 / (paths + trip)), table, step)
+        far = _piston(x * (1 / (paths + FAR_ORDER * trip)), table, step)
         ratio[j] = (far * _over(d1)) ** (1 / (FAR_ORDER - 1))
         first[j] = d1 * _over(bare[j] * ratio[j])
 
@@ -117,6 +117,8 @@ def _faces(p, s, loss, admittance, front, inner, back):
         front[j] = (admittance[k] - y_gap) * _over(admittance[k] + y_gap)
         inner[j] = (y_gap - y_wall) * _over(y_gap + y_wall)
         back[j] = p.divergence * (y_wall - p.backing) * _over(y_wall + p.backing)
+        if p.layer > 0:  # its face and what is behind it come in bin by bin
+            back[j] = p.divergence
         if p.kind == 1:  # dry: the delay line ends in air
             front[j], inner[j] = (admittance[k] - y_wall) * _over(admittance[k] + y_wall), 0
         if p.kind != 0:
@@ -153,7 +155,7 @@ def _depth(p, s, loss, thickness, found):
 def _round_trip(p, s, loss, back, trip, alone):
     """All that meets a wave inside the wall (`trip`), and its back wall only (`alone`).
 
-    On entry `back` is the reflection of the back wall at every NODE-th bin.
+    On entry `back` is the reflection of the back wall at every NODE-th bin, 1 before a layer.
     """
     _depth(p, s, loss, p.thickness, trip)
     for k in range(s.size):
@@ -163,10 +165,9 @@ def _round_trip(p, s, loss, back, trip, alone):
         for k in range(s.size):
             y_wall = (1 / p.velocity + p.attenuation * loss[k] * _over(s[k])) / p.density
             face = (y_wall - p.layer_admittance) * _over(y_wall + p.layer_admittance)
-            bare = (y_wall - p.backing) * _over(y_wall + p.backing)
             beyond = (p.layer_admittance - p.backing) / (p.layer_admittance + p.backing)
             load = beyond * np.exp(-2 * s[k] * p.layer / p.layer_velocity)
-            trip[k] *= (face + load) * _over(bare * (1 + face * load))
+            trip[k] *= (face + load) * _over(1 + face * load)
             alone[k] = trip[k]
     if p.lamination > 0:
         # a thin partial reflector: r from either side, 1 - r^2 through it both ways
@@ -361,7 +362,7 @@ def _own_spread(
     T B: exact for k = 1 and 2, and for any k where the gap is even. The single orders get it
     exactly.
     """
-    gain = 2 * p.thickness * p.velocity
+    gain, delay = 2 * p.thickness * p.velocity, 2 * p.thickness / p.velocity
     if paths < 0 or OWN_ORDERS * gain / (p.centre * radius * radius) < SMALL:
         return
     rest = s.size / (s[s.size - 1] - s[0]).imag * 2 * np.pi  # period of the grid
@@ -374,12 +375,13 @@ def _own_spread(
     model = first.copy()
     middle = min(int((p.centre * 2 * np.pi - s[0].imag) / (s[1] - s[0]).imag), s.size - 1)
     for order in range(1, orders + 1):
-        if np.abs(z[middle]) < FAINT:
+        # undo the grid's damping up to where this echo is
+        if np.abs(z[middle]) * np.exp(s[0].real * order * delay) < FAINT:
             return
         for j in range(first.size):
             x = -1j * (s[0] + j * NODE * (s[1] - s[0])) * radius * radius
             model[j] *= ratio[j]
-            own = _piston(x / (paths + order * gain), table, step)
+            own = _piston(x * (1 / (paths + order * gain)), table, step)
             change[j] = own * _over(bare[j] * model[j]) - 1
         for k in range(s.size):
             echoes[k] += z[k] * _between(change, k)
@@ -435,7 +437,6 @@ def _one(
         _pulse(p, s, p.start, rate, pulse)
     for k in range(bins):
         pulse[k] = -pulse[k]
-        r01[k] = (1 - r01[k] * r01[k]) * (1 - r12[k] * r12[k])  # through both faces and back
         r12[k] = pulse[k] * trips[0, k] * _between(first, k)  # what every back-wall echo carries
     if p.kind == 0:
         _orders(r12, hold, turn, alone, every, terms)
@@ -446,7 +447,7 @@ def _one(
     _trips(p, s, trips, first, pulse, contact, echoes, total, tail)
     if p.grain > 0:
         for k in range(bins):
-            total[k] += p.grain * r01[k] * r12[k] * grain[k]
+            total[k] += p.grain * through_t[k] * r12[k] * grain[k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
