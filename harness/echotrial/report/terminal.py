@@ -84,18 +84,19 @@ def _rates(scores: Scores, seconds: Mapping[str, float]) -> Table:
 
 def _kinds(scores: Scores) -> Table:
     faults = [f for f in _FAULTS if _any(scores, f)]
-    table = _table("of walls in range", *_KINDS, *faults, "dry phantom", "wet-tip phantom")
+    empty = [k for k in ("dry", "wet tip") if _any(scores, "phantom", "no wall", k)]
+    table = _table("of walls in range", *_KINDS, *faults, *(f"{k} phantom" for k in empty))
     for name in scores.detectors:
         row = [_count(scores.row(name, kind)) for kind in (*_KINDS, *faults)]
-        phantoms = [
-            _fraction(scores.row(name, "phantom", "no wall", k)) for k in ("dry", "wet tip")
-        ]
+        phantoms = [_fraction(scores.row(name, "phantom", "no wall", k)) for k in empty]
         table.add_row(name, *row, *phantoms)
     return table
 
 
-def _any(scores: Scores, measure: str) -> bool:
-    return any(scores.row(name, measure)["numerator"] > 0 for name in scores.detectors)
+def _any(scores: Scores, measure: str, *where: str) -> bool:
+    """Whether a fault happened at all, or (with a stratum) whether there are such records."""
+    key = "denominator" if where else "numerator"
+    return any(scores.row(name, measure, *where)[key] > 0 for name in scores.detectors)
 
 
 def _table(first: str, *others: str) -> Table:
