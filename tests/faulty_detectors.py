@@ -34,6 +34,11 @@ def honest_twin(batch):
     return _answer(batch)
 
 
+def slow(batch):
+    time.sleep(0.02)
+    return _answer(batch)
+
+
 def raises(batch):
     if _poisoned(batch).any():
         raise RuntimeError("I do not like this record")

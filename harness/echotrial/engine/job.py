@@ -2,20 +2,18 @@
 
 import importlib
 import inspect
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
-from pydantic import ValidationError
-
 from echotrial import host
 from echotrial.ascan import Batch
 from echotrial.detector import Detector, from_function
-from echotrial.errors import WrongQuestion
+from echotrial.engine.digest import maps_digest, source_digest
 from echotrial.host import LoadedDetector
 from echotrial.setup import Setup
-from echotrial.strict import explain
 
 
 class Source(Protocol):
@@ -28,6 +26,14 @@ class Source(Protocol):
 
     def batch(self, start: int, stop: int) -> Batch:
         """Records `start` to `stop` as detectors see them."""
+        ...
+
+    def stamp(self) -> object:
+        """Something cheap that differs when the waveforms may have changed."""
+        ...
+
+    def fingerprint(self) -> str:
+        """Digest of everything that `batch` can give, the set-up apart."""
         ...
 
 
@@ -69,6 +75,7 @@ class DetectorCall:
     plugin: str
     module: str
     qualname: str
+    file_digest: str
     source_digest: str
     settings: Mapping[str, Any] = field(default_factory=dict)
     maps: Any = None
@@ -84,11 +91,7 @@ class DetectorCall:
         WrongQuestion
             Settings that the detector's model refuses.
         """
-        model = loaded.settings_model
-        try:
-            chosen = model.model_validate(dict(settings)).model_dump()
-        except ValidationError as error:
-            raise WrongQuestion(explain(error, model, f"settings of {loaded.name}")) from None
+        chosen = loaded.settings(settings).model_dump()
         return cls(
             loaded.name,
             loaded.version,
@@ -96,9 +99,20 @@ class DetectorCall:
             loaded.factory.__module__,
             loaded.factory.__qualname__,
             loaded.source_digest,
+            source_digest(loaded),
             chosen,
             maps,
         )
+
+    def about(self) -> dict[str, Any]:
+        """What its readings depend on, as JSON can hold it."""
+        return {
+            "detector": self.name,
+            "version": self.version,
+            "source": self.source_digest,
+            "settings": json.loads(json.dumps(self.settings, default=repr)),
+            "maps": maps_digest(self.maps),
+        }
 
     def factory(self) -> type[Detector]:
         """Load the detector in this process, from the user's file or by its import name."""
@@ -106,7 +120,10 @@ class DetectorCall:
             loaded = host.load([Path(self.plugin)], use_entry_points=False)
             if self.name not in loaded.detectors:
                 raise ImportError("; ".join(f.reason for f in loaded.failures) or "it is not there")
-            return loaded.detectors[self.name].factory
+            mine = loaded.detectors[self.name]
+            if mine.source_digest != self.file_digest:
+                raise ImportError(f"{self.plugin} has changed since the run began")
+            return mine.factory
         thing: Any = getattr(importlib.import_module(self.module), self.qualname, None)
         if thing is None:
             return host.load().detectors[self.name].factory

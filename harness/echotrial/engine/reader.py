@@ -1,20 +1,24 @@
 """Detectors over a corpus: the readings of every record, whatever happens."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from echotrial.engine import plan
+from echotrial.engine.cache import Shelf, WorkFolder
+from echotrial.engine.digest import surroundings
 from echotrial.engine.job import DetectorCall, Job, Limits
 from echotrial.engine.plan import Rows, Span
-from echotrial.engine.pool import Pool
+from echotrial.engine.pool import Pool, Wanted
 from echotrial.engine.slices import Labels, Slice
 from echotrial.engine.source import AnyCorpus, source_of, splits_of
 from echotrial.engine.threads import single_threaded
 from echotrial.engine.work import Bench
-from echotrial.errors import WrongQuestion, nearest
+from echotrial.errors import Refused, WrongQuestion, nearest
 from echotrial.host import LoadedDetector
 
 Settings = Mapping[str, Mapping[str, Any]]
@@ -93,6 +97,7 @@ class Reading:
         chunk: int | None = None,
         progress: Callable[[int], None] | None = None,
         limits: Limits | None = None,
+        work: WorkFolder | Path | str | None = None,
     ) -> None:
         chosen = _settings_for(detectors, settings or {})
         self.records = plan.wanted(rows, len(corpus))
@@ -104,24 +109,72 @@ class Reading:
         self._factories = {d.name: d.factory for d in detectors}
         self._length, self._workers, self._progress = len(corpus), workers, progress
         self._tally = Tally(names)
+        self._work = WorkFolder(work) if isinstance(work, str | Path) else work
+        self._stamp = self.job.source.stamp()
+        self._fingerprint = self.job.source.fingerprint()
 
     def __iter__(self) -> Iterator[pd.DataFrame]:
-        tiles = plan.tiles_of(self.records)
-        spans = list(plan.chunks(tiles, self._length, self.job.chunk))
-        for slices in self._read(spans):
-            yield self._frame(slices)
+        with self._work or nullcontext():
+            yield from map(self._frame, self._slices(self._shelves()))
 
-    def _read(self, spans: Sequence[Span]) -> Iterator[list[Slice]]:
-        everyone = tuple(range(len(self.job.calls)))
-        if self._workers and spans:
-            with Pool(self.job, min(self._workers, len(spans))) as pool:
-                yield from pool.read((span, everyone) for span in spans)
+    def _shelves(self) -> dict[int, Shelf]:
+        """Detector number -> where its readings are kept; empty without a work folder."""
+        if self._work is None:
+            return {}
+        base = {
+            "corpus": self._fingerprint,
+            "setup": self.job.source.setup.digest(),
+            **surroundings(),
+        }
+        calls = enumerate(self.job.calls)
+        return {number: self._work.shelf(base | call.about()) for number, call in calls}
+
+    def _slices(self, shelves: Mapping[int, Shelf]) -> Iterator[list[Slice]]:
+        """Slices of each chunk in order: from the shelves where they are, else computed."""
+        everyone = range(len(self.job.calls))
+        spans = list(plan.chunks(plan.tiles_of(self.records), self._length, self.job.chunk))
+        wanted = [
+            (span, tuple(d for d in everyone if not (shelves and shelves[d].covers(span))))
+            for span in spans
+        ]
+        for (span, missing), computed in zip(wanted, self._computed(wanted), strict=True):
+            self._refuse_a_changed_corpus()
+            found = {part.detector: part for part in computed}
+            for part in computed:
+                if shelves and part.final:
+                    shelves[part.detector].keep(part)
+            for detector in set(everyone) - set(missing):
+                found[detector] = self._remembered(shelves[detector], detector, span)
+            yield [found[detector] for detector in everyone]
+
+    def _remembered(self, shelf: Shelf, detector: int, span: Span) -> Slice:
+        part = shelf.take(detector, span)
+        if part is None:  # damaged: make it again
+            (part,) = next(iter(self._computed([(span, (detector,))])))
+            shelf.keep(part)
+        return part
+
+    def _computed(self, wanted: Sequence[Wanted]) -> Iterator[list[Slice]]:
+        work = sum(bool(missing) for _, missing in wanted)
+        if self._workers and work:
+            with Pool(self.job, min(self._workers, work)) as pool:
+                yield from pool.read(wanted)
             return
         bench = Bench(self.job, self._factories)
-        for span in spans:
+        for span, missing in wanted:
             with single_threaded():
-                slices = bench.read(span, everyone)
+                slices = bench.read(span, missing) if missing else []
             yield slices
+
+    def _refuse_a_changed_corpus(self) -> None:
+        stamp = self.job.source.stamp()
+        if stamp != self._stamp:
+            if self.job.source.fingerprint() != self._fingerprint:
+                raise Refused(
+                    f"corpus {self.labels.corpus}: its waveforms changed during the run; "
+                    "restore them, or run again over what is there now"
+                )
+            self._stamp = stamp
 
     def _frame(self, slices: list[Slice]) -> pd.DataFrame:
         for part in slices:
@@ -178,11 +231,18 @@ def read_corpus(
         Called with the number of records done since the last call.
     limits
         Time and memory that a detector may take.
+    work
+        Folder in which readings are kept and found again; a run that was ended goes on from it.
 
     Raises
     ------
     WrongQuestion
-        Settings that a detector refuses; records that the corpus does not have.
+        Settings that a detector refuses; records that the corpus does not have; a work folder
+        where another run is at work or that cannot be written to.
+    Refused
+        The corpus is damaged, or changed during the run.
+    NotToBeHad
+        A full disk, or workers that do not start; what was read so far is kept.
     """
     run = Reading(corpus, detectors, **options)
     frames = list(run)

@@ -85,6 +85,25 @@ class Slice:
             final=final,
         )
 
+    def cut(self, span: Span) -> "Slice":
+        """The rows that lie in `span`; times go with them in proportion."""
+        first = max(span.start, self.span.start) - self.span.start
+        last = min(span.stop, self.span.stop) - self.span.start
+        if (first, last) == (0, len(self.span)):
+            return self
+        share = (last - first) / len(self.span)
+        return Slice(
+            self.detector,
+            Span(self.span.start + first, self.span.start + last),
+            self.numbers[:, first:last],
+            self.reason[first:last],
+            self.status[first:last],
+            {row - first: note for row, note in self.notes.items() if first <= row < last},
+            self.seconds * share,
+            round(self.timed * share),
+            self.final,
+        )
+
 
 def joined(parts: Sequence[Slice]) -> Slice:
     """One slice from neighbouring ones of the same detector, whatever their order."""

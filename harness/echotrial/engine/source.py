@@ -1,7 +1,10 @@
 """Where a process gets waveforms from; the truth is not among it."""
 
+import hashlib
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -9,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from echotrial.ascan import Batch
+from echotrial.corpus import home
 from echotrial.engine.job import Source
 from echotrial.setup import Setup
 
@@ -33,6 +37,20 @@ class Stored:
     corpus: Any
     setup: Setup
 
+    def stamp(self) -> object:
+        """Size and time of last change of the files that detectors' input comes from."""
+        stats = [os.stat(path) for path in self._files]
+        return [(s.st_size, s.st_mtime_ns, s.st_ino) for s in stats]
+
+    def fingerprint(self) -> str:
+        """Digest of these files, each read only when it is new or has changed."""
+        memory = home.checksums()
+        return hashlib.sha256("".join(map(memory.sha256, self._files)).encode()).hexdigest()
+
+    @property
+    def _files(self) -> list[Path]:
+        return [self.corpus.folder / name for name in ("waveforms.npy", "known.parquet")]
+
     def batch(self, start: int, stop: int) -> Batch:
         """Read the rows from the memory-mapped file."""
         found: Batch = self.corpus.batch(start, stop)
@@ -47,6 +65,17 @@ class InMemory:
     rate_hz: float
     start_s: NDArray[np.float64]
     setup: Setup
+
+    def stamp(self) -> object:
+        """Memory does not change behind our back."""
+        return None
+
+    def fingerprint(self) -> str:
+        """Digest of samples, start times and rate."""
+        found = hashlib.sha256(np.ascontiguousarray(self.samples).data)
+        found.update(np.ascontiguousarray(self.start_s).data)
+        found.update(repr((self.samples.shape, self.rate_hz)).encode())
+        return found.hexdigest()
 
     def batch(self, start: int, stop: int) -> Batch:
         """Copy the rows."""
