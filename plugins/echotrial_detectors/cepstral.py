@@ -161,7 +161,9 @@ class Cepstral:
 def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Band) -> Readings:
     """Readings of a batch from the cepstra of its gated, sharpened records."""
     rate, m = batch.rate_hz, batch.samples.shape[1]
-    sharp = scipy.fft.irfft(batch.spectrum * band.transfer, n=batch.n_fft, axis=1)[:, :m]
+    with np.errstate(invalid="ignore"):  # records with infinities: said below
+        product = batch.spectrum * band.transfer
+    sharp = scipy.fft.irfft(product, n=batch.n_fft, axis=1, overwrite_x=True)[:, :m]
     start = gate_start(batch, plan, settings, sharp)
     fade_s = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s)
     sharp[:, max(m - band.tail, 1) :] = 0  # what the filter wraps around

@@ -85,7 +85,8 @@ class Correlation:
             if key not in filters:
                 filters[key] = sharpened_filter(setup, *key, settings.sharpness_db)
             m = batch.samples.shape[1]
-            product = batch.spectrum * filters[key].transfer
+            with np.errstate(invalid="ignore"):  # records with infinities: said by the reader
+                product = batch.spectrum * filters[key].transfer
             sharp = scipy.fft.irfft(product, n=batch.n_fft, axis=1, overwrite_x=True)[:, :m]
             return reader.read(batch, sharp, filters[key].shape, correlation_peaks)
 

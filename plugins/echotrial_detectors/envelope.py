@@ -79,7 +79,8 @@ def banded_pulse(
 def banded_analytic(batch: Batch, band: NDArray[np.float32]) -> NDArray[np.complex64]:
     """Analytic signal of every record in the probe's band, (n, m); the rest is noise."""
     one_sided = np.zeros((len(batch), batch.n_fft), np.complex64)
-    np.multiply(batch.spectrum, 2 * band, out=one_sided[:, : band.size])
+    with np.errstate(invalid="ignore"):  # records with infinities: said by the reader
+        np.multiply(batch.spectrum, 2 * band, out=one_sided[:, : band.size])
     found = scipy.fft.ifft(one_sided, axis=1, overwrite_x=True)[:, : batch.samples.shape[1]]
     return np.asarray(found)
 

@@ -66,8 +66,9 @@ class Series:
     `share` is the part of the candidates' energy that the series explains, less what it should
     have and has not. `first`, `last` are the places of its first and last echo on the fitted line,
     `first_order` and `last_order` their numbers counted from the origin, `misfit` the root mean
-    square of their distance from the line. `rival` is the share of the best series of another
-    spacing.
+    square of their distance from the line. `attested` is the share without
+    the echo that it starts from, which attests no spacing (modes 1 and 2: with it), `rival` that of
+    the best series of another spacing.
     """
 
     share: NDArray[np.float64]
@@ -77,6 +78,7 @@ class Series:
     first_order: NDArray[np.float64]
     last_order: NDArray[np.float64]
     misfit: NDArray[np.float64]
+    attested: NDArray[np.float64]
     rival: NDArray[np.float64]
 
 
@@ -104,8 +106,8 @@ def best_series(
     law
         What it has to obey.
     """
-    found = np.full((len(origin), 8), np.nan)
-    found[:, [0, 7]] = 0.0
+    found = np.full((len(origin), 9), np.nan)
+    found[:, [0, 7, 8]] = 0.0
     _search(
         candidates.sample, candidates.amplitude, candidates.count, origin, counted_from,
         gate_stop, level, law, found,
@@ -126,7 +128,7 @@ def _search(
     found: Reals,
 ) -> None:
     """Try the spacing from each likely first echo to each likely next one."""
-    trial = np.empty(8)
+    trial = np.empty(9)
     for row in range(sample.shape[0]):
         n = count[row]
         energy = 0.0
@@ -165,19 +167,23 @@ def _search(
                     sample[row, :n], amplitude[row, :n], i, order, spacing, fall,
                     counted_from[row], gate_stop[row], level[row], law, trial,
                 )  # fmt: skip
-                _keep_if_best(gain / energy, trial, found[row])
+                own = 0.0
+                if not law.from_origin and sample[row, i] >= counted_from[row]:
+                    own = amplitude[row, i] ** 2
+                trial[0], trial[7] = gain / energy, max(gain - own, 0.0) / energy
+                _keep_if_best(trial, found[row])
 
 
 @numba.njit(cache=True, nogil=True)
-def _keep_if_best(share: float, trial: Reals, found: Reals) -> None:
+def _keep_if_best(trial: Reals, found: Reals) -> None:
     """Let a series take the place of the best one, or of its rival if the spacing is another."""
     another = not abs(trial[1] - found[1]) <= SAME_SPACING * found[1]
-    if share > found[0]:
-        rival = max(found[7], found[0]) if another else found[7]
+    if trial[0] > found[0]:
+        rival = max(found[8], found[7]) if another else found[8]
         found[:] = trial
-        found[0], found[7] = share, rival
+        found[8] = rival
     elif another:
-        found[7] = max(found[7], share)
+        found[8] = max(found[8], trial[7])
 
 
 @numba.njit(cache=True, nogil=True)

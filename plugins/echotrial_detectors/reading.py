@@ -237,7 +237,7 @@ class Reader:
             ((self.plan.mode == 3) & (found.count < 2), Reason.NO_SECOND_ECHO),
             (~np.isfinite(thickness), Reason.UNEVEN_SPACING),
             (series.share < self.settings.evenness, Reason.UNEVEN_SPACING),
-            (series.rival > RIVAL_SHARE * series.share, Reason.AMBIGUOUS),
+            (series.rival > RIVAL_SHARE * series.attested, Reason.AMBIGUOUS),
             (left > LEFT_AT_MOST, Reason.POOR_FIT),
             ((thickness < low - tol) | (thickness > high + tol), Reason.OUT_OF_RANGE),
         ]

@@ -44,9 +44,23 @@ class Threshold:
                 shape = shape_of(pulse_spectrum(setup, frequencies(*key)), batch.n_fft)
                 pulses[key] = shape, mark_of(setup, shape, batch.rate_hz)
             shape, mark = pulses[key]
-            return reader.read(batch, batch.samples, shape, partial(crossings, mark))
+            return reader.read(batch, levelled(batch.samples), shape, partial(crossings, mark))
 
         return detect
+
+
+@numba.njit(cache=True, nogil=True, fastmath={"reassoc"})
+def levelled(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Records less their mean: a receiver's offset shifts flanks and zero crossings."""
+    found = np.empty(samples.shape, np.float32)
+    for row in range(samples.shape[0]):
+        total = np.float32(0)
+        for i in range(samples.shape[1]):
+            total += samples[row, i]
+        mean = np.float32(total / samples.shape[1])
+        for i in range(samples.shape[1]):
+            found[row, i] = samples[row, i] - mean
+    return found
 
 
 @dataclass(frozen=True)
@@ -186,7 +200,7 @@ def centroid(line: NDArray[np.float32], peak: int, reach: float) -> float:
     for i in range(begin, end):
         energy += line[i] * line[i]
         moment += line[i] * line[i] * (i - begin)
-    return float(begin + moment / energy)
+    return float(begin + moment / energy) if energy > 0 else float(peak)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -208,8 +222,8 @@ def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float
     if best < 0:
         return 0.0
     w = 2 * np.pi * step
-    before, after = line[best], -line[best + 1]
+    before, after = abs(line[best]), abs(line[best + 1])
     place: float = best + np.arctan(before * np.sin(w) / (after + before * np.cos(w))) / w
     if after + before * np.cos(w) <= 0 or not best <= place <= best + 1:
         place = best + before / (before + after)
-    return float(place) if before > 0 else -float(place)
+    return float(place) if line[best] > 0 else -float(place)
