@@ -23,6 +23,8 @@ BELOW_RANGE, ABOVE_RANGE = 0.5, 1.25
 THINNEST = 0.1  # periods of round trip
 #: An interface reflection above this makes the interface echo the strongest (metals).
 STRONG_INTERFACE = 0.5
+#: Wavelengths below which a strong reflector's half-wave resonance has left the band.
+THIN = 0.34
 SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
 BEFORE, AFTER = 2.0, 8.0  # periods of the pulse before its envelope peak, and of its tail
 UNKNOWN = 1e3  # periods: as good as no prior
@@ -39,9 +41,13 @@ class ModelFitSettings(Settings):
         3.0, "how far the interface echo may lie from its nominal time, in periods",
         ge=0.5, le=20.0, candidates=(3.0,),
     )  # fmt: skip
+    least_gap_um: float = setting(
+        10.0, "scale of the couplant gap where tip and wall are nearest, micrometres",
+        ge=1.0, le=200.0, candidates=(5.0, 10.0, 20.0),
+    )  # fmt: skip
     gap_spread_um: float = setting(
-        25.0, "standard deviation expected of couplant gap and of its spread, micrometres",
-        ge=1.0, le=200.0, candidates=(15.0, 25.0, 50.0),
+        25.0, "scale of what the gap grows by over the aperture, micrometres",
+        ge=1.0, le=500.0, candidates=(15.0, 25.0, 50.0),
     )  # fmt: skip
     loss_np: float = setting(
         0.05, "standard deviation expected of the wall's loss, neper per wavelength of travel",
@@ -52,12 +58,16 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
     )  # fmt: skip
     film_margin: float = setting(
-        12.0, "how much more likely than a couplant film or nothing (-2 log)",
-        ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
+        9.0, "how much more likely than a couplant film or nothing (-2 log)",
+        ge=0.0, le=100.0, candidates=(6.0, 9.0, 15.0),
     )  # fmt: skip
     sureness: float = setting(
-        2.0, "standard deviations that the tolerance must hold",
-        ge=0.5, le=10.0, candidates=(1.5, 2.0, 3.0),
+        1.3, "standard deviations that the tolerance must hold",
+        ge=0.5, le=10.0, candidates=(1.3, 2.0, 3.0),
+    )  # fmt: skip
+    thin_sureness: float = setting(
+        3.0, "the same for metal walls below a third of a wavelength",
+        ge=0.5, le=10.0, candidates=(2.0, 3.0, 4.0),
     )  # fmt: skip
     excess: float = setting(
         3.0, "residual energy over that of the noise, at most", ge=1.0, le=100.0,
@@ -132,6 +142,8 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             settings.margin,
             settings.film_margin,
             settings.sureness,
+            settings.thin_sureness,
+            THIN * setup.wavelength_m if abs(stack.interface) > STRONG_INTERFACE else 0.0,
             settings.excess,
             settings.floor,
         ),
@@ -142,6 +154,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
 def _prior(setup: Setup, settings: ModelFitSettings, stack: Stack) -> NDArray[np.float64]:
     return prior_spread(
         UNKNOWN if setup.interface_echo is None else settings.drift_periods,
+        stack.gap_periods(1e-6 * settings.least_gap_um),
         stack.gap_periods(1e-6 * settings.gap_spread_um),
         settings.loss_np,
         SHAPE_SPREAD,

@@ -149,9 +149,7 @@ def correlations(spectra: NDArray[np.complex128], grid: Grid) -> NDArray[np.floa
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def best_shift(
-    before: complex, centre: complex, after: complex
-) -> tuple[float, float]:
+def best_shift(before: complex, centre: complex, after: complex) -> tuple[float, float]:
     """(shift in periods, correlation there) from products at -1/4, 0 and +1/4 of a period.
 
     A later record by d turns the phase by 2 pi d and hardly changes the rest; the parabola through
@@ -168,8 +166,12 @@ def best_shift(
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def pick_starts(
-    correlation: NDArray[np.float32], starts: NDArray[np.float64], family: NDArray[np.intp],
-    is_film: NDArray[np.bool_], families: int, found: NDArray[np.float64],
+    correlation: NDArray[np.float32],
+    starts: NDArray[np.float64],
+    family: NDArray[np.intp],
+    is_film: NDArray[np.bool_],
+    families: int,
+    found: NDArray[np.float64],
     scores: NDArray[np.float64],
 ) -> None:
     """Fill `found` (k, 6) with the starts of the best local maxima over the wall, film last.

@@ -33,8 +33,18 @@ def small_exp(z: complex) -> complex:
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def accumulate(
-    theta: _Real, y: _Complex, pulse: _Complex, s: _Complex, law: _Complex,
-    excess: _Real, share: _Real, lean: _Real, r01: float, r12: float, gram: _Real, onto: _Real,
+    theta: _Real,
+    y: _Complex,
+    pulse: _Complex,
+    s: _Complex,
+    law: _Complex,
+    excess: _Real,
+    share: _Real,
+    lean: _Real,
+    r01: float,
+    r12: float,
+    gram: _Real,
+    onto: _Real,
 ) -> None:
     """Inner products of the model and its derivatives, `gram` (7, 7), and with y, `onto` (7,).
 
@@ -98,8 +108,13 @@ def accumulate(
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def misfit(
-    theta: _Real, energy: float, freedom: float, gram: _Real, onto: _Real,
-    prior: _Real, spread: _Real,
+    theta: _Real,
+    energy: float,
+    freedom: float,
+    gram: _Real,
+    onto: _Real,
+    prior: _Real,
+    spread: _Real,
 ) -> tuple[float, float, float]:
     """(what is minimised, residual energy, amplitude); a negative amplitude explains nothing."""
     amplitude = max(onto[0], 0.0) / gram[0, 0]
@@ -112,8 +127,15 @@ def misfit(
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def normal_equations(
-    theta: _Real, noise: float, amplitude: float, gram: _Real, onto: _Real,
-    prior: _Real, spread: _Real, hessian: _Real, gradient: _Real,
+    theta: _Real,
+    noise: float,
+    amplitude: float,
+    gram: _Real,
+    onto: _Real,
+    prior: _Real,
+    spread: _Real,
+    hessian: _Real,
+    gradient: _Real,
 ) -> None:
     """Half the Hessian and the negative half gradient by the unknowns, amplitude projected out."""
     for i in range(UNKNOWNS):
@@ -140,9 +162,23 @@ def hold(theta: _Real, floor: _Real, hessian: _Real, gradient: _Real) -> None:
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def refine(
-    theta: _Real, y: _Complex, pulse: _Complex, s: _Complex, law: _Complex,
-    excess: _Real, share: _Real, lean: _Real, r01: float, r12: float, freedom: float,
-    prior: _Real, spread: _Real, floor: _Real, rounds: int, enough: float, result: _Real,
+    theta: _Real,
+    y: _Complex,
+    pulse: _Complex,
+    s: _Complex,
+    law: _Complex,
+    excess: _Real,
+    share: _Real,
+    lean: _Real,
+    r01: float,
+    r12: float,
+    freedom: float,
+    prior: _Real,
+    spread: _Real,
+    floor: _Real,
+    rounds: int,
+    enough: float,
+    result: _Real,
 ) -> None:
     """Levenberg-Marquardt from `theta`, which is moved to the minimum.
 
@@ -162,9 +198,7 @@ def refine(
     damping = 1e-3
     for _ in range(rounds):
         noise = residual / freedom
-        normal_equations(
-            theta, noise, amplitude, gram, onto, prior, spread, hessian, gradient
-        )
+        normal_equations(theta, noise, amplitude, gram, onto, prior, spread, hessian, gradient)
         hold(theta, floor, hessian, gradient)
         for i in range(UNKNOWNS):
             hessian[i, i] *= 1 + damping
@@ -193,10 +227,21 @@ def refine(
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def deviation(
-    theta: _Real, pulse: _Complex, s: _Complex, law: _Complex,
-    pulse_twice: _Complex, s_twice: _Complex, law_twice: _Complex,
-    excess: _Real, share: _Real, lean: _Real, r01: float, r12: float,
-    noise: float, amplitude: float, spread: _Real,
+    theta: _Real,
+    pulse: _Complex,
+    s: _Complex,
+    law: _Complex,
+    pulse_twice: _Complex,
+    s_twice: _Complex,
+    law_twice: _Complex,
+    excess: _Real,
+    share: _Real,
+    lean: _Real,
+    r01: float,
+    r12: float,
+    noise: float,
+    amplitude: float,
+    spread: _Real,
 ) -> float:
     """Standard deviation of the wall with all other unknowns free.
 

@@ -103,10 +103,10 @@ class Found:
     side: _Real
 
 
-def prior_spread(drift: float, gap: float, loss: float, shape: float) -> _Real:
+def prior_spread(drift: float, least: float, spread: float, loss: float, shape: float) -> _Real:
     """Standard deviations in the order of the unknowns."""
     found = np.empty(UNKNOWNS)
-    found[[ARRIVAL, WALL, GAP, SPREAD, LOSS, SHAPE]] = drift, _FREE, gap, gap, loss, shape
+    found[[ARRIVAL, WALL, GAP, SPREAD, LOSS, SHAPE]] = drift, _FREE, least, spread, loss, shape
     return found
 
 

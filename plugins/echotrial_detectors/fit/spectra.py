@@ -21,7 +21,7 @@ BAND_FLOOR = 10 ** (-32 / 20)
 #: back there, and differs from record to record with the phase of the sampling.
 FOLDED = 0.36
 #: The exponential falls to exp(-this) over the gate.
-DAMPING = 2.0
+DAMPING = 1.5
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ one set of numbers serves every probe.
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import scipy.special
@@ -108,6 +109,7 @@ class Aperture:
         return float(self.excess @ self.share)
 
 
+@cache
 def aperture(delay_couplant: float) -> Aperture:
     """Quadrature in v: Gauss-Jacobi nodes between those of the two weights.
 

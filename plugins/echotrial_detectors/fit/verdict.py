@@ -53,8 +53,11 @@ class Limits:
         How much better than any other wall, in minus twice the log likelihood.
     film_margin
         ... and than a film or nothing on the tip.
-    sureness
-        Standard deviations that the tolerance must hold, by the likelihood at its ends.
+    sureness, thin_sureness
+        Standard deviations that the tolerance must hold, by the likelihood at its ends; the second
+        one for walls below `thin_m`.
+    thin_m
+        Below this the half-wave resonance has left the band and two walls explain one record.
     excess
         Residual energy over that of the noise ...
     floor
@@ -64,6 +67,8 @@ class Limits:
     margin: float
     film_margin: float
     sureness: float
+    thin_sureness: float
+    thin_m: float
     excess: float
     floor: float
 
@@ -85,7 +90,8 @@ def judge(
     residual = fits.residual[rows, fits.best]
     allowed = np.maximum(limits.excess * fits.noise_share, limits.floor)
     low, high = wall_range_m
-    unsure = (ahead.min(axis=1) < limits.margin) | (fits.side < limits.sureness**2)
+    sureness = np.where(wall < limits.thin_m, limits.thin_sureness, limits.sureness)
+    unsure = (ahead.min(axis=1) < limits.margin) | (fits.side < sureness**2)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low) | (wall > high), Reason.OUT_OF_RANGE),
