@@ -1,0 +1,106 @@
+"""The equally spaced series among candidates: planted ones, and the line against numpy's."""
+
+import numpy as np
+import pytest
+from echotrial_detectors.multiples import Law, Series, best_series
+from echotrial_detectors.peaks import Candidates
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+LAW = Law(
+    spacing_min=20.0, spacing_max=120.0, slack=2.0, origin_slack=4.0, origin_share=0.0,
+    from_origin=False, ratio=0.0, sign=1, alternation=1, most=16,
+)  # fmt: skip
+
+
+def series_in(
+    places,
+    heights,
+    *,
+    law: Law = LAW,
+    origin: float = 0.0,
+    level: float = 0.05,
+    counted: float = 0.0,
+) -> Series:
+    order = np.argsort(places)
+    found = Candidates.none(1)
+    found.count[0] = len(places)
+    found.sample[0, : len(places)] = np.asarray(places, float)[order]
+    found.amplitude[0, : len(places)] = np.asarray(heights, float)[order]
+    ones = np.ones(1)
+    return best_series(found, origin * ones, counted * ones, 500 * ones, level * ones, law)
+
+
+@settings(deadline=None)  # a first call compiles
+@given(
+    spacing=st.floats(32, 110), ratio=st.floats(0.6, 0.95), first=st.integers(1, 2),
+    jitter=st.lists(st.floats(-0.5, 0.5), min_size=20, max_size=20),
+)  # fmt: skip
+def test_spacing_is_numpys_weighted_line(spacing, ratio, first, jitter):
+    k = np.arange(first, int(480 / spacing) + 1)
+    heights = 0.9 * ratio ** (k - first)
+    k, heights = k[heights > 0.05], heights[heights > 0.05]
+    places = k * spacing + np.array(jitter)[: k.size]
+    if k.size < 2:
+        return
+    found = series_in(places, heights, counted=(first - 0.5) * spacing)
+    line = np.polyfit(k, places, 1, w=heights)
+    assert found.spacing[0] == pytest.approx(line[0], abs=1e-6)
+    assert found.first_order[0] == k[0]
+    assert found.last_order[0] - found.first_order[0] == k.size - 1
+    assert found.first[0] == pytest.approx(np.polyval(line, k[0]), abs=1e-6)
+
+
+def test_every_second_echo_is_not_taken_for_the_spacing():
+    k = np.arange(1, 9)
+    assert series_in(50.0 * k, 0.9**k).spacing[0] == pytest.approx(50)
+
+
+def test_a_missing_echo_is_not_taken_for_half_the_spacing():
+    found = series_in([100, 200, 300, 400], [0.9, 0.8, 0.7, 0.6])
+    assert found.spacing[0] == pytest.approx(100)
+    assert found.share[0] == pytest.approx(1)
+
+
+def test_a_foreign_echo_lowers_the_share_by_its_energy():
+    found = series_in([100, 200, 300, 400, 250], [0.8, 0.7, 0.6, 0.5, 0.4])
+    energy = 0.8**2 + 0.7**2 + 0.6**2 + 0.5**2
+    assert found.spacing[0] == pytest.approx(100)
+    assert found.share[0] == pytest.approx(energy / (energy + 0.4**2))
+
+
+def test_two_echoes_that_no_multiple_follows_are_no_series_of_a_reflecting_wall():
+    assert series_in([40, 80], [0.5, 0.9]).share[0] <= 0
+
+
+def test_signs_must_follow_the_law():
+    k = np.arange(1, 6)
+    alternating = LAW._replace(alternation=-1)
+    places, heights = 60.0 * k, 0.8**k * (-1.0) ** (k + 1)
+    assert series_in(places, heights, law=alternating, level=0.2).share[0] == pytest.approx(1)
+    assert series_in(places, -heights, law=alternating, level=0.2).share[0] < 0.3
+    assert series_in(places, heights, level=0.2).share[0] < 0.9
+
+
+def test_from_the_origin_the_first_echo_gives_the_spacing():
+    law = LAW._replace(from_origin=True, ratio=0.1)
+    found = series_in([90.0], [0.7], law=law, origin=20.0)
+    assert found.spacing[0] == 70.0
+    assert found.first[0] == 90.0
+
+
+def test_no_more_echoes_than_asked_for_enter_the_line():
+    k = np.arange(1, 9)
+    assert series_in(50.0 * k, 0.9**k, law=LAW._replace(most=2)).last_order[0] == 2
+
+
+def test_another_spacing_is_the_rival():
+    found = series_in([60, 120, 180, 240, 100, 200, 300], [0.5] * 4 + [0.49] * 3)
+    assert found.rival[0] > 0
+    assert found.rival[0] < found.share[0]
+
+
+def test_nothing_is_found_in_nothing():
+    found = series_in([], [])
+    assert found.share[0] == 0
+    assert np.isnan(found.spacing[0])

@@ -1,0 +1,34 @@
+"""The noise estimate on records whose noise is known."""
+
+import numpy as np
+import pytest
+from echotrial_detectors.noise import QUIET_SHARE, STRETCH, noise_sigma
+
+from tests.trains import setup, trains
+
+
+@pytest.mark.parametrize("m", [1024, 750, 100])
+def test_white_noise_is_found_under_hum_offset_and_echoes(m):
+    draw = np.random.default_rng(1)
+    hum = 0.2 * np.sin(2 * np.pi * np.arange(m) / 20_000) + 0.1
+    found = noise_sigma((hum + 0.01 * draw.standard_normal((400, m))).astype(np.float32))
+    assert np.median(found) == pytest.approx(0.01, rel=0.15)
+    echoes = trains(setup(), np.full(50, 0.4e-3), noise=0.02, loss=0.8).samples
+    assert np.median(noise_sigma(echoes)) == pytest.approx(0.01, rel=0.15)
+
+
+def test_it_is_the_slow_twins():
+    samples = np.random.default_rng(2).standard_normal((6, 700)).astype(np.float32)
+    edges = [*range(0, 700 - STRETCH + 1, STRETCH)]
+    for row, found in zip(samples, noise_sigma(samples), strict=True):
+        parts = [row[a : a + STRETCH] for a in edges[:-1]] + [row[edges[-1] :]]
+        spreads = sorted(float(np.std(p.astype(float))) for p in parts)
+        assert found == pytest.approx(spreads[int(QUIET_SHARE * (len(parts) - 1))], rel=1e-4)
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("where", [0, 500, 1023])
+def test_a_sample_that_is_no_number_shows(bad, where):
+    samples = np.zeros((2, 1024), np.float32)
+    samples[1, where] = bad
+    np.testing.assert_array_equal(np.isnan(noise_sigma(samples)), [False, True])

@@ -1,0 +1,122 @@
+"""Interpolated extrema against closed forms, kernels against their slow twins."""
+
+import numpy as np
+import pytest
+from echotrial_detectors.peaks import (
+    Candidates,
+    cosine_peak,
+    drop_side_lobes,
+    find_extrema,
+    keep_between,
+    parabola_peak,
+    strongest,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+
+def found_in(signal: NDArray[np.float32], level: float, separation: int = 0) -> Candidates:
+    n, m = signal.shape
+    found = Candidates.none(n)
+    find_extrema(
+        signal, np.zeros(n, int), np.full(n, m), np.full(n, level), separation,
+        found.sample, found.amplitude, found.count,
+    )  # fmt: skip
+    return found
+
+
+@settings(deadline=None)  # a first call compiles
+@given(
+    shift=st.floats(-0.49, 0.49),
+    theta=st.floats(0.2, 2.0),
+    height=st.floats(0.1, 1e3),
+    sign=st.sampled_from([-1, 1]),
+)
+def test_cosine_interpolation_is_exact_on_a_sinusoid(shift, theta, height, sign):
+    left, centre, right = sign * height * np.cos(theta * (np.arange(-1, 2) - shift))
+    place, top = cosine_peak(left, centre, right)
+    assert place == pytest.approx(shift, abs=1e-9)
+    assert top == pytest.approx(sign * height, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("per_period", "worst"), [(4, 0.0453), (8, 0.0102), (10, 0.0065), (20, 0.0016)]
+)
+def test_parabola_has_the_published_bias(per_period, worst):
+    """Cespedes, Huang, Ophir, Spratt, Ultrason. Imaging 17 (1995) 142: bias on a sinusoid,
+    b(d) = cot(theta / 2) tan(theta d) / 2 - d; the largest values are the table's."""
+    theta = 2 * np.pi / per_period
+    shifts = np.linspace(-0.5, 0.5, 201)
+    found = np.array([parabola_peak(*np.cos(theta * (np.arange(-1, 2) - d)))[0] for d in shifts])
+    np.testing.assert_allclose(
+        found - shifts, 0.5 / np.tan(theta / 2) * np.tan(theta * shifts) - shifts, atol=1e-12
+    )
+    assert np.abs(found - shifts).max() == pytest.approx(worst, abs=6e-5)
+
+
+def test_extrema_are_those_of_the_slow_twin():
+    signal = np.random.default_rng(3).standard_normal((5, 300)).astype(np.float32)
+    found = found_in(signal, 0.8)
+    for row, line in enumerate(signal):
+        twin = [
+            i
+            for i in range(1, 299)
+            if abs(line[i]) > 0.8
+            and np.sign(line[i]) * (line[i] - line[i - 1]) >= 0
+            and np.sign(line[i]) * (line[i] - line[i + 1]) > 0
+        ][: found.sample.shape[1]]
+        assert found.count[row] == len(twin)
+        np.testing.assert_allclose(found.sample[row, : len(twin)], twin, atol=1)
+
+
+def test_of_two_near_extrema_the_greater_stays():
+    signal = np.zeros((1, 40), np.float32)
+    signal[0, [10, 13, 30]] = 0.5, -0.9, 0.4
+    found = found_in(signal, 0.1, separation=5)
+    np.testing.assert_allclose(found.sample[0, : found.count[0]], [13, 30], atol=0.5)
+    assert found.amplitude[0, 0] < 0
+
+
+def slow_drop(sample, amplitude, lobes):
+    reach = lobes.size // 2
+    keep = []
+    for i in range(len(sample)):
+        lobe = False
+        for j in range(len(sample)):
+            lag = int(sample[i] - sample[j])
+            if j != i and abs(lag) <= reach and abs(amplitude[j]) > abs(amplitude[i]):
+                lobe |= abs(amplitude[i]) < abs(amplitude[j]) * lobes[reach + lag]
+        keep.append(not lobe)
+    return np.asarray(sample)[keep]
+
+
+@settings(deadline=None)  # a first call compiles
+@given(st.lists(st.tuples(st.floats(0, 200), st.floats(-1, 1)), max_size=12))
+def test_dropped_side_lobes_are_those_of_the_slow_twin(echoes):
+    echoes = sorted(echoes)
+    lobes = np.concatenate([np.linspace(0, 1, 21), np.linspace(1, 0, 21)[1:]])
+    found = Candidates.none(1)
+    found.count[0] = len(echoes)
+    found.sample[0, : len(echoes)] = [t for t, _ in echoes]
+    found.amplitude[0, : len(echoes)] = [a for _, a in echoes]
+    drop_side_lobes(found.sample, found.amplitude, found.count, lobes)
+    want = slow_drop([t for t, _ in echoes], [a for _, a in echoes], lobes)
+    np.testing.assert_array_equal(found.sample[0, : found.count[0]], want)
+
+
+def test_only_candidates_in_the_gate_stay():
+    found = Candidates.none(1)
+    found.count[0] = 4
+    found.sample[0, :4] = 1.0, 5.0, 9.0, 12.0
+    found.amplitude[0, :4] = 1, 2, 3, 4
+    keep_between(found.sample, found.amplitude, found.count, np.array([4.0]), np.array([9.0]))
+    assert found.count[0] == 2
+    np.testing.assert_array_equal(found.amplitude[0, :2], [2, 3])
+
+
+def test_strongest_is_the_greatest_modulus():
+    signal = np.random.default_rng(5).standard_normal((4, 100)).astype(np.float32)
+    first, last = np.array([0, 10, 20, 50]), np.array([100, 90, 21, 50])
+    want = [np.abs(s[a:b]).max(initial=0) for s, a, b in zip(signal, first, last, strict=True)]
+    np.testing.assert_array_equal(strongest(signal, first, last), want)
