@@ -29,7 +29,7 @@ def pulse(p, s):
 
 
 def responses(spec, p, s, orders):
-    """Tail and single back-wall echoes (relative to a perfect mirror of -1), averaged over strips."""
+    """Tail and single back-wall echoes (a perfect mirror is -1), averaged over strips."""
     chain, centre = chain_of(spec), spec.probe.centre_frequency.nominal
     front = spec.delay_line or spec.face
     row = front.row
@@ -81,7 +81,7 @@ def responses(spec, p, s, orders):
 
 
 def spectra(spec, p, orders=60):
-    """(s, n, whole record, tail, single orders) on the long grid, sample 0 at the record's start."""
+    """(s, n, record, tail, single orders) on the long grid, sample 0 at the record's start."""
     n = spec.samples * LONGER
     f = np.fft.rfftfreq(n, 1 / spec.rate)[1:-1]
     s = 2j * np.pi * f

@@ -6,6 +6,7 @@ interface echo and a stronger back-wall echo. Polarity by the sign of reflection
 
 import subprocess
 import sys
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -79,7 +80,7 @@ def test_without_diffraction_the_twin_is_the_same_to_80_db():
 
 
 def test_folded_diffraction_equals_the_explicit_sum():
-    """Thick flat steel, where D changes most between orders: first four echoes to -70 dB, all to -60."""
+    """Thick flat steel, where D changes most: four echoes to -70 dB of the peak, all to -60."""
     spec = plain(
         probe={"diffraction": True, "element_diameter": 3e-3},
         wall={"thickness": {"from": 1e-3, "to": 2e-3}},
@@ -100,7 +101,7 @@ def test_same_bytes_whatever_the_chunks(name):
     spec = spec_of(name)
     whole = records(spec, "prove", 7, 0, 150)
     bounds = [0, 1, 37, TILE, TILE + 1, 150]
-    parts = [records(spec, "prove", 7, a, b) for a, b in zip(bounds, bounds[1:], strict=False)]
+    parts = [records(spec, "prove", 7, a, b) for a, b in pairwise(bounds)]
     assert np.concatenate([p.samples for p in parts]).tobytes() == whole.samples.tobytes()
     truth = pd.concat([p.truth for p in parts], ignore_index=True)
     for column in whole.truth:

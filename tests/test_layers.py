@@ -1,8 +1,8 @@
 """Plane-wave reflection of layers against the optics package ``tmm`` and closed forms.
 
-Acoustics maps on to s-polarised light: n_j ~ k_j / rho_j and optical thickness rho_j d_j, real even
-with loss (derived; both are the same 2 x 2 transfer matrices). Interface and slab formulas: Kinsler,
-Frey, Coppens, Sanders, Fundamentals of Acoustics, ch. 6 (from memory).
+Acoustics maps on to s-polarised light: n_j ~ k_j / rho_j and thickness rho_j d_j, real even
+with loss (derived; both are the same 2 x 2 transfer matrices). Interface and slab formulas:
+Kinsler, Frey, Coppens, Sanders, Fundamentals of Acoustics, ch. 6 (from memory).
 """
 
 import numpy as np

@@ -74,7 +74,7 @@ def test_longitudinal_and_transverse_velocity_make_a_possible_solid(name):
 
 
 def test_polystyrenes_printed_triple_contradicts_itself():
-    """Why the table has no transverse velocity for it: 2350, 1120 give 1842, not the 2240 printed."""
+    """Why the table has no transverse velocity for it: 2350, 1120 give 1842; 2240 is printed."""
     assert rod_velocity(2350, 1120) == pytest.approx(1842, abs=1)
     assert "polystyrene" not in TRANSVERSE
 

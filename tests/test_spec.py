@@ -83,7 +83,7 @@ def test_shipped_spec_survives_its_canonical_text(entry):
 
 
 IMPOSSIBLE = [
-    ('gap = { from = "1 um", to = "12 um", distribution = "log-uniform" }', 'gap = "-1 um"', "negative"),
+    ('"1 um", to = "12 um", distribution = "log-uniform"', '"-1 um", to = "1 um"', "negative"),
     ('from = "1 um", to', 'from = "0 um", to', "above 0"),
     ('to = "1.2 mm"', 'to = "40 mm"', "longer than the window"),
     ('[probe]', 'rate = "40 MHz"\n[probe]', "below twice the band"),

@@ -23,6 +23,8 @@ FAR_ORDER = 6
 #: Orders up to which the echoes get a correction of their own (see `_own_spread`), unless the
 #: diffraction parameter S grows by less than SMALL over all of them; and the reflection below which
 #: an echo needs none.
+#: It changes slowly with frequency, so that every OWN_NODE-th node is enough.
+OWN_NODE = 2
 OWN_ORDERS, SMALL, FAINT = 32, 0.5, 3e-4
 
 
@@ -158,17 +160,20 @@ def _round_trip(p, s, loss, back, trip, alone):
     On entry `back` is the reflection of the back wall at every NODE-th bin, 1 before a layer.
     """
     _depth(p, s, loss, p.thickness, trip)
+    _expand(back, NODE, alone)
     for k in range(s.size):
-        trip[k] *= _between(back, k)
+        trip[k] *= alone[k]
         alone[k] = trip[k]
     if p.layer > 0:
+        beyond = (p.layer_admittance - p.backing) / (p.layer_admittance + p.backing)
+        rate = -2 * p.layer / p.layer_velocity
+        load, turn = beyond * np.exp(s[0] * rate), np.exp((s[1] - s[0]) * rate)
         for k in range(s.size):
-            y_wall = (1 / p.velocity + p.attenuation * loss[k] * _over(s[k])) / p.density
+            y_wall = (1 / p.velocity + p.attenuation * loss[k] * _over(s[k])) * (1 / p.density)
             face = (y_wall - p.layer_admittance) * _over(y_wall + p.layer_admittance)
-            beyond = (p.layer_admittance - p.backing) / (p.layer_admittance + p.backing)
-            load = beyond * np.exp(-2 * s[k] * p.layer / p.layer_velocity)
             trip[k] *= (face + load) * _over(1 + face * load)
             alone[k] = trip[k]
+            load *= turn
     if p.lamination > 0:
         # a thin partial reflector: r from either side, 1 - r^2 through it both ways
         depth = np.empty(s.size, np.complex128)
@@ -177,13 +182,6 @@ def _round_trip(p, s, loss, back, trip, alone):
             rest = trip[k] * _over(depth[k])
             trip[k] = depth[k] * (rest - p.lamination) * _over(1 - p.lamination * rest)
             alone[k] *= 1 - p.lamination * p.lamination
-
-
-@njit(inline="always")
-def _between(nodes, k):
-    """Value at bin k of what is smooth and known at every NODE-th bin."""
-    j, u = k // NODE, (k % NODE) / NODE
-    return nodes[j] * (1 - u) + nodes[j + 1] * u
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -367,28 +365,49 @@ def _own_spread(
         return
     rest = s.size / (s[s.size - 1] - s[0]).imag * 2 * np.pi  # period of the grid
     orders = min(OWN_ORDERS, int(rest * p.velocity / (2 * p.thickness)) + 1)
-    change = np.empty(first.size, np.complex128)
+    size = first.size // OWN_NODE + 2
+    nodes, change = np.empty(size, np.complex128), np.empty(s.size, np.complex128)
     z, q = np.empty((2, s.size), np.complex128)
     for k in range(s.size):
         z[k] = through_t[k] * trip[k]
         q[k] = through_b[k] * _over(through_t[k]) * trip[k]
-    model = first.copy()
+    model = np.empty(size, np.complex128)
+    for j in range(size):
+        model[j] = first[min(j * OWN_NODE, first.size - 1)]
     middle = min(int((p.centre * 2 * np.pi - s[0].imag) / (s[1] - s[0]).imag), s.size - 1)
     for order in range(1, orders + 1):
         # undo the grid's damping up to where this echo is
         if np.abs(z[middle]) * np.exp(s[0].real * order * delay) < FAINT:
             return
-        for j in range(first.size):
-            x = -1j * (s[0] + j * NODE * (s[1] - s[0])) * radius * radius
-            model[j] *= ratio[j]
+        for j in range(size):
+            i = min(j * OWN_NODE, first.size - 1)
+            x = -1j * (s[0] + i * NODE * (s[1] - s[0])) * radius * radius
+            model[j] *= ratio[i]
             own = _piston(x * (1 / (paths + order * gain)), table, step)
-            change[j] = own * _over(bare[j] * model[j]) - 1
-        for k in range(s.size):
-            echoes[k] += z[k] * _between(change, k)
-            z[k] *= q[k]
+            nodes[j] = own * _over(bare[i] * model[j]) - 1
+        _expand(nodes, NODE * OWN_NODE, change)
+        _add_products(change, q, z, echoes)
         if order <= terms.shape[0]:
             for c in range(terms.shape[1]):
-                terms[order - 1, c] *= 1 + _between(change, c * every)
+                terms[order - 1, c] *= 1 + change[c * every]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
+def _add_products(change, q, z, echoes):
+    """Add z x change to `echoes` and go on to the next order, z = z q."""
+    for k in range(z.size):
+        zr, zi, cr, ci = z[k].real, z[k].imag, change[k].real, change[k].imag
+        echoes[k] += complex(zr * cr - zi * ci, zr * ci + zi * cr)
+        z[k] = complex(zr * q[k].real - zi * q[k].imag, zr * q[k].imag + zi * q[k].real)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc", "nsz"})
+def _expand(nodes, spacing, found):
+    """Fill every bin from what is smooth and known at every `spacing`-th, along straight lines."""
+    for j in range((found.size + spacing - 1) // spacing):
+        value, slope = nodes[j], (nodes[j + 1] - nodes[j]) * (1 / spacing)
+        for k in range(min(spacing, found.size - j * spacing)):
+            found[j * spacing + k] = value + k * slope
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -417,16 +436,19 @@ def _one(
     """Spectra of one record: all of it, its tail, and single orders at every `every`-th bin."""
     bins = s.size
     bare, first, ratio, front, inner, back = np.empty((6, bins // NODE + 2), np.complex128)
-    r01, r12, trip, alone, echoes, pulse, through_t, through_b = np.empty((8, bins), np.complex128)
+    r01, r12, trip, alone, echoes, pulse, lead = np.empty((7, bins), np.complex128)
+    through_t, through_b = np.empty((2, bins), np.complex128)
     hold, turn = np.empty((2, (bins + every - 1) // every, gap.size), np.complex128)
     _spread(p, s, radius, paths, table, table_step, bare, first, ratio)
     _faces(p, s, loss, admittance, front, inner, back)
     _round_trip(p, s, loss, back, trip, alone)
+    _expand(front, NODE, r01)
+    _expand(inner, NODE, r12)
+    _expand(ratio, NODE, lead)
     for k in range(bins):
-        r01[k], r12[k] = _between(front, k), _between(inner, k)
-        q = _between(ratio, k)
-        trip[k] *= q
-        alone[k] *= q
+        trip[k] *= lead[k]
+        alone[k] *= lead[k]
+    _expand(first, NODE, lead)
     _strips(
         p, s, loss, gap, places, weights, r01, r12, trip, every, tail, echoes, through_t,
         through_b, hold, turn,
@@ -437,26 +459,26 @@ def _one(
         _pulse(p, s, p.start, rate, pulse)
     for k in range(bins):
         pulse[k] = -pulse[k]
-        r12[k] = pulse[k] * trips[0, k] * _between(first, k)  # what every back-wall echo carries
+        r12[k] = pulse[k] * trips[0, k] * lead[k]  # what every back-wall echo carries
     if p.kind == 0:
         _orders(r12, hold, turn, alone, every, terms)
         _own_spread(
             p, s, radius, paths, table, table_step, bare, first, ratio, trip, through_t,
             through_b, every, echoes, terms,
         )  # fmt: skip
-    _trips(p, s, trips, first, pulse, contact, echoes, total, tail)
+    _trips(p, s, trips, lead, pulse, contact, echoes, total, tail)
     if p.grain > 0:
         for k in range(bins):
             total[k] += p.grain * through_t[k] * r12[k] * grain[k]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _trips(p, s, trips, first, pulse, contact, echoes, total, tail):
+def _trips(p, s, trips, lead, pulse, contact, echoes, total, tail):
     """The record and its tail from the reflection at the tip, over trips through the delay line."""
     heat, warm = np.exp(-s[0] * p.heat), np.exp(-(s[1] - s[0]) * p.heat)
     for k in range(s.size):
         a = 0j if contact else tail[k]
-        r = a + echoes[k] * _between(first, k)
+        r = a + echoes[k] * lead[k]
         sum_r, sum_a = r * trips[0, k], a * trips[0, k]
         power_r, power_a = r * heat, a * heat
         for m in range(1, trips.shape[0]):

@@ -88,7 +88,7 @@ def order_peaks(params, gaps, weights, arrivals, terms, s, step, scale, width, e
         for k in range(terms.shape[1]):
             if k == 0:
                 guess = highest(terms[i, k], s, step, guess, 0.5 * width, WIDE)
-            else:
+            elif k == 1:
                 guess = highest(terms[i, k], s, step, guess, width, 1)
             t, h = summit(terms[i, k], s, step, guess, width)
             if not t < end:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 #: Records worked on at once. Fixed and aligned to the index, because batched transforms and
 #: vectorised functions may round differently in batches of other shapes.
-TILE = 64
+TILE = 128
 #: dB in a Neper.
 DB = 20 / np.log(10)
 Columns = dict[str, Any]
