@@ -23,7 +23,7 @@ LEVELS = (
     ("scores",),
     ("trial",),
     ("compare", "guard", "choose", "calibrate", "calibration", "testing", "template"),
-    ("report",),
+    ("report", "sheet"),
     ("cli",),
 )  # fmt: skip
 LEVEL = {part: level for level, parts in enumerate(LEVELS) for part in parts}

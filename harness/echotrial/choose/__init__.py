@@ -1,0 +1,1 @@
+"""From a set-up to the approach that holds there: feasible, tuned, proven, calibrated, budgeted."""

@@ -1,0 +1,1 @@
+"""What `setup` and `choose` print and write: tables, drawings of A-scans, the method sheet."""
