@@ -190,4 +190,6 @@ def test_show_draws_the_expected_a_scan(tmp_path, model, capsys):
     drawn = picture.read_text(encoding="utf-8")
     assert "interface" in drawn
     assert "polyline" in drawn
-    assert max(map(len, capsys.readouterr().out.splitlines())) <= 100
+    shown = capsys.readouterr().out.splitlines()
+    assert shown.pop().startswith(str(picture))
+    assert max(map(len, shown)) <= 100

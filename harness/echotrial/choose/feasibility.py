@@ -208,8 +208,8 @@ def _third(walls: tuple[Wall, ...]) -> ModeCase:
     usable = [w.sure - w.out_of_tail + 1 if w.out_of_tail else 0 for w in walls]
     worst = walls[int(np.argmin(usable))]
     words = (
-        f"{max(min(usable), 0)} back-wall echoes stand well out of tail and noise on the worst wall "
-        f"({worst.wavelengths:.2g} wavelengths), 2 wanted"
+        f"{max(min(usable), 0)} back-wall echoes stand well out of tail and noise on the worst "
+        f"wall ({worst.wavelengths:.2g} wavelengths), 2 wanted"
     )
     return ModeCase(3, min(usable) >= 2, words)
 
