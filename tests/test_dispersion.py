@@ -62,3 +62,10 @@ def test_without_dispersion_half_of_it_would():
 def test_exponents_without_causal_dispersion_are_refused():
     with pytest.raises(ValueError, match="0 < y < 3"):
         power_law(1j, 3.0, 1e6)
+
+
+@pytest.mark.parametrize("exponent", [0.5, 1.0, 1.5, 2.0])
+def test_velocity_and_attenuation_are_those_stated_at_their_frequency(exponent):
+    gamma = propagation(2j * np.pi * 7e6, 2500.0, 40.0, exponent, 7e6)
+    assert gamma.real == pytest.approx(40.0, rel=1e-12)
+    assert gamma.imag == pytest.approx(2 * np.pi * 7e6 / 2500.0, rel=1e-12)
