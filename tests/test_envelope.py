@@ -7,17 +7,17 @@ from echotrial.ascan import Batch
 from echotrial_detectors.envelope import (
     Envelope,
     EnvelopeSettings,
-    banded_analytic,
     find_envelope_peaks,
 )
 from echotrial_detectors.peaks import Candidates
+from echotrial_detectors.tiles import filtered_analytic
 
 from tests.trains import RATE, M, pulse, setup, trains
 
 
 def test_analytic_signal_is_scipys_where_the_band_lets_all_through():
     batch = trains(setup(), np.array([0.3e-3, 0.6e-3]), noise=0.01)
-    found = banded_analytic(batch, np.ones(batch.spectrum.shape[1], np.float32))
+    found = filtered_analytic(batch, np.ones(batch.spectrum.shape[1], np.float32))
     want = scipy.signal.hilbert(batch.samples.astype(float), axis=1)
     np.testing.assert_allclose(found[:, 1:-1].imag, want[:, 1:-1].imag, atol=1e-3)
     np.testing.assert_allclose(np.abs(found), np.abs(batch.analytic), atol=2e-3)

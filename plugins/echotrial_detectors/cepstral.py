@@ -26,6 +26,7 @@ from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
+from echotrial_detectors.tiles import filtered, tiles
 
 #: Powers of frequency that are taken off the log spectrum: attenuation, couplant, a pulse that is
 #: not quite the reference.
@@ -161,20 +162,20 @@ class Cepstral:
 def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Band) -> Readings:
     """Readings of a batch from the cepstra of its gated, sharpened records."""
     rate, m = batch.rate_hz, batch.samples.shape[1]
-    with np.errstate(invalid="ignore"):  # records with infinities: said below
-        product = batch.spectrum * band.transfer
-    sharp = scipy.fft.irfft(product, n=batch.n_fft, axis=1, overwrite_x=True)[:, :m]
+    sharp = filtered(batch, band.transfer)
     start = gate_start(batch, plan, settings, sharp)
     fade_s = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s)
     sharp[:, max(m - band.tail, 1) :] = 0  # what the filter wraps around
-    gated = gate_records(sharp, start, np.exp(-1 / (fade_s * rate)), 0.5 * plan.period_s * rate)
-    cepstrum = weighted_cepstrum(gated, band)
+    fall, rise = np.exp(-1 / (fade_s * rate)), 0.5 * plan.period_s * rate
     low = max(plan.spacing_min_s, LEAST_SPACING_PERIODS * plan.period_s) * rate
     high = min(plan.spacing_max_s * rate, 0.45 * band.length)
     turn = 2 * np.pi * band.centre_hz / rate
-    place, height, rival, tilt = cepstral_peaks(
-        cepstrum, low, high, turn, ripple_sign(plan, settings)
-    )
+    place, height, rival, tilt = np.empty((4, len(batch)))
+    for rows in tiles(len(batch)):
+        cepstrum = weighted_cepstrum(gate_records(sharp[rows], start[rows], fall, rise), band)
+        place[rows], height[rows], rival[rows], tilt[rows] = cepstral_peaks(
+            cepstrum, low, high, turn, ripple_sign(plan, settings)
+        )
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
     sigma = noise_sigma(sharp)
     loud = is_loud(sharp, start, band.tail, sigma, settings)

@@ -14,6 +14,7 @@ from echotrial_detectors.peaks import Candidates, find_extrema
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
+from echotrial_detectors.tiles import filtered
 
 
 class CorrelationSettings(EchoSettings):
@@ -84,10 +85,7 @@ class Correlation:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 filters[key] = sharpened_filter(setup, *key, settings.sharpness_db)
-            m = batch.samples.shape[1]
-            with np.errstate(invalid="ignore"):  # records with infinities: said by the reader
-                product = batch.spectrum * filters[key].transfer
-            sharp = scipy.fft.irfft(product, n=batch.n_fft, axis=1, overwrite_x=True)[:, :m]
+            sharp = filtered(batch, filters[key].transfer)
             return reader.read(batch, sharp, filters[key].shape, correlation_peaks)
 
         return detect

@@ -5,7 +5,6 @@ from typing import ClassVar
 
 import numba
 import numpy as np
-import scipy.fft
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
@@ -15,6 +14,7 @@ from echotrial_detectors.peaks import Candidates, parabola_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
+from echotrial_detectors.tiles import filtered_analytic
 
 
 class EnvelopeSettings(EchoSettings):
@@ -60,7 +60,7 @@ class Envelope:
             shape, band = shapes[key]
             analytic = banded_analytic(batch, band)
             peaks = partial(envelope_peaks, analytic, turn / batch.rate_hz)
-            return reader.read(batch, analytic.real, shape, peaks)
+            return reader.read(batch, np.ascontiguousarray(analytic.real), shape, peaks)
 
         return detect
 
@@ -78,11 +78,7 @@ def banded_pulse(
 
 def banded_analytic(batch: Batch, band: NDArray[np.float32]) -> NDArray[np.complex64]:
     """Analytic signal of every record in the probe's band, (n, m); the rest is noise."""
-    one_sided = np.zeros((len(batch), batch.n_fft), np.complex64)
-    with np.errstate(invalid="ignore"):  # records with infinities: said by the reader
-        np.multiply(batch.spectrum, 2 * band, out=one_sided[:, : band.size])
-    found = scipy.fft.ifft(one_sided, axis=1, overwrite_x=True)[:, : batch.samples.shape[1]]
-    return np.asarray(found)
+    return filtered_analytic(batch, band)
 
 
 def envelope_peaks(
@@ -127,12 +123,14 @@ def find_envelope_peaks(
         line = analytic[row]
         floor = level[row] * level[row]
         here = 0
-        for i in range(max(first[row], 1), min(last[row], line.size - 1)):
-            centre = _power(line[i])
-            if centre <= floor:
-                continue
-            left, right = _power(line[i - 1]), _power(line[i + 1])
-            if centre < left or centre <= right or left <= 0 or right <= 0:
+        begin, end = max(first[row], 1), min(last[row], line.size - 1)
+        left, centre = (_power(line[begin - 1]), _power(line[begin])) if begin < end else (0.0, 0.0)
+        right = centre
+        for i in range(begin, end):
+            if i > begin:
+                left, centre = centre, right
+            right = _power(line[i + 1])
+            if centre <= floor or centre < left or centre <= right or left <= 0 or right <= 0:
                 continue
             if here == sample.shape[1]:
                 break

@@ -211,14 +211,19 @@ def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float
     y0 = A sin p, y1 = A sin(p + w), tan p = y0 sin w / (y1 - y0 cos w); a straight line would be
     off by some 0.02 w^2 samples.
     """
-    begin = max(0, int(target - 0.5 / step) - 1)
-    end = min(line.size - 1, int(target + 0.5 / step) + 2)
-    best, nearest = -1, np.inf
-    for i in range(begin, end):
-        if (line[i] > 0) != (line[i + 1] > 0):
+    middle = min(max(int(target), 0), line.size - 2)
+    reach = int(0.5 / step) + 2
+    best, nearest = -1, 0.5 / step + 1
+    for k in range(2 * reach + 1):
+        i = middle + ((k + 1) // 2 if k % 2 else -(k // 2))  # outwards from the target
+        if 0 <= i < line.size - 1 and (line[i] > 0) != (line[i + 1] > 0):
             away = abs(i + line[i] / (line[i] - line[i + 1]) - target)
             if away < nearest:
                 best, nearest = i, away
+            elif best >= 0:
+                break
+        if best >= 0 and k // 2 > nearest + 1:
+            break
     if best < 0:
         return 0.0
     w = 2 * np.pi * step
