@@ -61,3 +61,8 @@ class Finding:
     more: int = 0
     fewer: int = 0
     p_adjusted: float = 1.0
+
+    @property
+    def is_rate(self) -> bool:
+        """Whether it counts records."""
+        return self.unit == "1" and self.quantity != "spread"

@@ -109,8 +109,7 @@ def discordant(
 
 
 def _sd_one(pairs: Discordant) -> float:
-    """With half a record more in either direction, for none seen does not mean none."""
     if not pairs.n > 0:
         return math.nan
-    share = (pairs.more + pairs.fewer + 1) / (pairs.n + 1)
+    share = (pairs.more + pairs.fewer) / pairs.n
     return math.sqrt(max(share - pairs.difference**2, 0.0))

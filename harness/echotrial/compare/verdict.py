@@ -73,12 +73,24 @@ def records_needed(finding: Finding, level: float) -> int | None:
     size, bound = _size(finding), _bound(finding)
     if not (finding.n > 0 and math.isfinite(size + finding.sd_one)):
         return None
+    if finding.is_rate and finding.differing == 0:
+        return _scaled(_without_difference(bound), finding)
     room = abs(bound - size)
-    tail = ALPHA if size <= bound else level / 2
-    reach = float(special.ndtri(1 - tail) + special.ndtri(POWER))
     if room == 0 or finding.sd_one == 0:
         return None
+    tail = ALPHA if size <= bound else level / 2
+    reach = float(special.ndtri(1 - tail) + special.ndtri(POWER))
     pairs = (reach * finding.sd_one / (room if size <= bound else size)) ** 2
+    return _scaled(pairs, finding)
+
+
+def _without_difference(bound: float) -> float:
+    """Pairs whose Tango interval, z^2 / (n + z^2) with none differing, lies within the margin."""
+    return float(special.ndtri(ALPHA)) ** 2 * (1 / bound - 1) if bound > 0 else math.inf
+
+
+def _scaled(pairs: float, finding: Finding) -> int | None:
+    """`prove` records among which there are so many pairs."""
     found = max(pairs, finding.n + 1) * finding.records / finding.n
     return _round_up(found) if found < _TOO_MANY else None
 
