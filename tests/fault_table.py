@@ -15,7 +15,7 @@ from tests.engine_stand_in import expected_mm, faulty, stand_in
 
 RECORDS = 40
 POISONED = (0, 17)
-LIMITS = Limits(chunk_s=2, record_s=1, prepare_s=8, memory_bytes=600 << 20)
+LIMITS = Limits(chunk_s=2, record_s=1, prepare_s=8, memory_bytes=300 << 20)
 
 
 @dataclass(frozen=True)

@@ -130,6 +130,11 @@ def test_records_that_are_not_there_are_refused():
         read_corpus(stand_in(10), faulty("honest"), rows=(5, 11))
 
 
+def test_no_detector_is_no_question():
+    with pytest.raises(WrongQuestion, match="no detector to run"):
+        read_corpus(stand_in(10), [])
+
+
 def test_progress_counts_every_record_once():
     seen = []
     read_corpus(stand_in(700), faulty("honest"), chunk=256, progress=seen.append)

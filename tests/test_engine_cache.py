@@ -27,9 +27,6 @@ def plugin(tmp_path):
     (folder / "counted.py").write_text(
         textwrap.dedent(
             """
-            import os
-            import sys
-            sys.path.insert(0, os.path.dirname(__file__))
             import sibling_of_counted as sibling
 
             def counted(batch, *, level: float = 1.0):

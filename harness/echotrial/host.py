@@ -136,6 +136,9 @@ def load_file(path: Path) -> types.ModuleType:
         raise ImportError("not a Python file")
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module
+    folder = str(path.resolve().parent)
+    if folder not in sys.path:
+        sys.path.append(folder)  # last, so that the files beside a plugin shadow nothing
     try:
         spec.loader.exec_module(module)
     except BaseException:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,12 +10,13 @@ import pandas as pd
 
 from echotrial.engine import plan
 from echotrial.engine.cache import Shelf, WorkFolder
+from echotrial.engine.cluster import Cluster
 from echotrial.engine.digest import surroundings
 from echotrial.engine.job import DetectorCall, Job, Limits
 from echotrial.engine.plan import Rows, Span
 from echotrial.engine.pool import Pool, Wanted
 from echotrial.engine.slices import Labels, Slice
-from echotrial.engine.source import AnyCorpus, source_of, splits_of
+from echotrial.engine.source import AnyCorpus, distant_source_of, source_of, splits_of
 from echotrial.engine.threads import single_threaded
 from echotrial.engine.work import Bench
 from echotrial.errors import Refused, WrongQuestion, nearest
@@ -98,6 +99,8 @@ class Reading:
         progress: Callable[[int], None] | None = None,
         limits: Limits | None = None,
         work: WorkFolder | Path | str | None = None,
+        cluster: Cluster | str | None = None,
+        address: str | None = None,
     ) -> None:
         chosen = _settings_for(detectors, settings or {})
         self.records = plan.wanted(rows, len(corpus))
@@ -110,6 +113,8 @@ class Reading:
         self._length, self._workers, self._progress = len(corpus), workers, progress
         self._tally = Tally(names)
         self._work = WorkFolder(work) if isinstance(work, str | Path) else work
+        self._cluster = Cluster(cluster) if isinstance(cluster, str) else cluster
+        self._distant = replace(self.job, source=distant_source_of(corpus, address))
         self._stamp = self.job.source.stamp()
         self._fingerprint = self.job.source.fingerprint()
 
@@ -155,6 +160,10 @@ class Reading:
         return part
 
     def _computed(self, wanted: Sequence[Wanted]) -> Iterator[list[Slice]]:
+        if self._cluster is not None:
+            with self._cluster:
+                yield from self._cluster.read(self._distant, self.job.source, wanted)
+            return
         work = sum(bool(missing) for _, missing in wanted)
         if self._workers and work:
             with Pool(self.job, min(self._workers, work)) as pool:
@@ -198,6 +207,8 @@ class Reading:
 
 def _settings_for(detectors: Sequence[LoadedDetector], settings: Settings) -> Settings:
     names = [d.name for d in detectors]
+    if not names:
+        raise WrongQuestion("no detector to run")
     for name in settings:
         if name not in names:
             raise WrongQuestion(
@@ -234,6 +245,12 @@ def read_corpus(
     work
         Folder in which readings are kept and found again; a run that was ended goes on from it.
 
+    cluster
+        ``tcp://host:port`` of a Dask scheduler, ``local:N``, or a `Cluster`; not `workers` then.
+    address
+        Where the cluster's workers find the corpus folder (a path, or whatever fsspec reads). By
+        default a synthetic corpus is made anew by each of them, and another is at the same path.
+
     Raises
     ------
     WrongQuestion
@@ -242,7 +259,7 @@ def read_corpus(
     Refused
         The corpus is damaged, or changed during the run.
     NotToBeHad
-        A full disk, or workers that do not start; what was read so far is kept.
+        No cluster; a full disk; workers that do not start; what was read so far is kept.
     """
     run = Reading(corpus, detectors, **options)
     frames = list(run)

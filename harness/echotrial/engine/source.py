@@ -1,19 +1,28 @@
 """Where a process gets waveforms from; the truth is not among it."""
 
+import atexit
 import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
+from shutil import rmtree
+from tempfile import mkdtemp
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from echotrial import host
 from echotrial.ascan import Batch
 from echotrial.corpus import home
+from echotrial.corpus.build import CHUNK as BLOCK
+from echotrial.corpus.store import Corpus, scaled
 from echotrial.engine.job import Source
+from echotrial.errors import NotToBeHad
+from echotrial.hooks import ForwardModel, Spec, SyntheticRecords
 from echotrial.setup import Setup
 
 
@@ -82,6 +91,111 @@ class InMemory:
         return Batch.of(
             self.samples[start:stop], self.rate_hz, self.start_s[start:stop], self.setup
         )
+
+
+@dataclass(frozen=True)
+class Synthetic:
+    """Records that each process makes for itself, of (spec, seed, index)."""
+
+    spec: str
+    seed: int
+    identity: str
+    prove: int
+    total: int
+    rate_hz: float
+    setup: Setup
+
+    def stamp(self) -> object:
+        """A function of its arguments does not change."""
+        return None
+
+    def fingerprint(self) -> str:
+        """Digest of spec, seed and generator."""
+        return self.identity
+
+    def batch(self, start: int, stop: int) -> Batch:
+        """Make the records, in the blocks in which the corpus was built."""
+        prove = range(start, min(stop, self.prove))
+        tune = range(max(start, self.prove) - self.prove, min(stop, self.total) - self.prove)
+        parts = [p for s, rows in (("prove", prove), ("tune", tune)) for p in self._rows(s, rows)]
+        samples = np.concatenate([samples for samples, _ in parts])
+        starts = np.concatenate([starts for _, starts in parts])
+        return Batch(scaled(samples, 1.0), self.rate_hz, starts, self.setup)
+
+    def _rows(self, split: str, rows: range) -> Iterator[tuple[NDArray[Any], NDArray[Any]]]:
+        size = self.prove if split == "prove" else self.total - self.prove
+        for first in range(rows.start - rows.start % BLOCK, rows.stop, BLOCK):
+            if rows:
+                made = _block(self.spec, self.seed, split, first, min(first + BLOCK, size))
+                cut = slice(max(rows.start - first, 0), rows.stop - first)
+                starts = made.known["start_us"].to_numpy(dtype=np.float64) / 1e6
+                yield made.samples[cut], starts[cut]
+
+
+@lru_cache(maxsize=4)
+def _block(spec: str, seed: int, split: str, start: int, stop: int) -> SyntheticRecords:
+    model, read = _model(spec)
+    return model.records(read, split, seed, start, stop)
+
+
+@lru_cache(maxsize=4)
+def _model(spec: str) -> tuple[ForwardModel, Spec]:
+    model = host.load().forward_model
+    return model, model.spec_of(spec)
+
+
+@dataclass(frozen=True, eq=False)
+class Fetched:
+    """A corpus folder at an fsspec address, fetched once by each machine that reads it."""
+
+    address: str
+    name: str
+    setup: Setup
+
+    def stamp(self) -> object:
+        """Each machine reads the copy that it fetched."""
+        return None
+
+    def fingerprint(self) -> str:
+        """Digest of the copy here."""
+        return Stored(_fetched(self.address), self.setup).fingerprint()
+
+    def batch(self, start: int, stop: int) -> Batch:
+        """Read the rows of the copy here."""
+        return Stored(_fetched(self.address), self.setup).batch(start, stop)
+
+
+@lru_cache(maxsize=4)
+def _fetched(address: str) -> Corpus:
+    folder = Path(mkdtemp(prefix="echotrial-"))
+    atexit.register(rmtree, folder, ignore_errors=True)
+    try:
+        import fsspec
+
+        files, root = fsspec.url_to_fs(address)
+        for name in ("corpus.toml", "waveforms.npy", "known.parquet", "truth.parquet"):
+            files.get_file(f"{root}/{name}", str(folder / name))
+        if files.exists(f"{root}/reference.npy"):
+            files.get_file(f"{root}/reference.npy", str(folder / "reference.npy"))
+    except (OSError, ValueError, ImportError) as error:
+        raise NotToBeHad(f"{address}: cannot be fetched ({error})") from None
+    corpus = Corpus.open(folder)
+    corpus.verify()
+    return corpus
+
+
+def distant_source_of(corpus: AnyCorpus, address: str | None = None) -> Source:
+    """A source for other machines: an address, a spec, a folder they share, or the waveforms."""
+    if address is not None:
+        return Fetched(address, corpus.name, corpus.setup)
+    manifest = getattr(corpus, "manifest", None)
+    if manifest is None or manifest.synthetic is None:
+        return source_of(corpus)
+    counts, made = manifest.records, manifest.synthetic
+    rate = manifest.sampling.rate
+    return Synthetic(
+        made.spec, made.seed, manifest.identity, counts.prove, counts.total, rate, corpus.setup
+    )
 
 
 def source_of(corpus: AnyCorpus) -> Source:

@@ -38,7 +38,7 @@ def main(folder: str, places: int) -> None:
         if ready:
             for child in children:
                 os.kill(child, signal.SIGKILL)
-            return
+            os._exit(0)
         dead, status = os.waitpid(-1, os.WNOHANG)
         if dead in children:
             address = children.pop(dead)
