@@ -51,6 +51,7 @@ def run(
     Without arguments: the three shipped synthetic corpora and every recording imported so far.
     """
     from echotrial import host as hosts
+    from echotrial.report import page
     from echotrial.trial import conduct
     from echotrial.trial.conduct import Request
 
@@ -65,12 +66,14 @@ def run(
             opened, chosen, settings_from(assignments), records, workers, measures=host.measures
         )
         trial = conduct(request, folder, progress)
+    path = page.write(trial)
     if as_json:
         click.echo((trial.folder / "scores.json").read_text(encoding="utf-8"), nl=False)
     else:
         from echotrial.report.terminal import show_trial
 
         show_trial(trial)
+        click.echo(f"Report: {path}")
     return 3 if host.failures else 0
 
 

@@ -1,0 +1,228 @@
+"""``report.html``: one file that opens offline, with every number and picture of a trial."""
+
+import base64
+import json
+import math
+import zlib
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from echotrial.files import write_text
+from echotrial.report.compact import Part, compact, outcomes, packed, parts_of
+from echotrial.report.palette import LOOKS
+from echotrial.report.picture import picture
+from echotrial.report.record import Record, Records, length
+from echotrial.report.worst import worst
+from echotrial.scores import wide
+from echotrial.trial.folder import Trial
+
+REPORT: Final = "report.html"
+CAUTIONS: Final = (
+    "Evidence from simulation qualifies no procedure: verify on reference blocks of the same "
+    "material, geometry and range, and follow the applicable code and qualified personnel.",
+    "A reading that is too thick keeps a bad part in service: look at thick false locks first.",
+    "The best of many detectors looks better on these records than it is. What is guaranteed of "
+    "one detector is not guaranteed of whichever came out first.",
+)
+#: Samples of carried A-scans are rounded to this share of the record's own peak.
+_STEPS: Final = 2000
+_SCRIPTS: Final = ("data.js", "count.js", "draw.js", "list.js", "report.js")
+
+
+def write(trial: Trial, path: Path | None = None) -> Path:
+    """Write the report of a trial, by default as ``report.html`` into its folder."""
+    path = path or trial.folder / REPORT
+    write_text(path, html(trial))
+    return path
+
+
+def html(trial: Trial) -> str:
+    """The report as one HTML text."""
+    parts = parts_of(trial)
+    sections = [_section(trial, part) for part in parts]
+    payload = {
+        "trial": trial.folder.name,
+        "outcomes": outcomes(),
+        "corpora": [s["payload"] for s in sections],
+    }
+    return render(
+        "report.html.j2",
+        _SCRIPTS,
+        payload,
+        title=f"Trial {trial.folder.name}",
+        info=trial.info,
+        sections=sections,
+        looks=LOOKS,
+        cautions=CAUTIONS,
+    )
+
+
+def render(
+    template: str, scripts: tuple[str, ...], payload: Mapping[str, Any], **values: Any
+) -> str:
+    """Fill a template that carries its data, scripts and plotting library within itself."""
+    from plotly.offline import get_plotlyjs
+
+    found: str = (
+        _templates()
+        .get_template(template)
+        .render(
+            style=_asset("report.css"),
+            plotly=_closed(get_plotlyjs()),
+            script=_closed("\n".join(_asset(name) for name in scripts)),
+            payload=packed_json(payload),
+            **values,
+        )
+    )
+    return found
+
+
+def packed_json(data: Mapping[str, Any]) -> str:
+    """JSON, deflated, as base64; NaN becomes null."""
+    text = json.dumps(_plain(data), separators=(",", ":"), allow_nan=False)
+    return base64.b64encode(zlib.compress(text.encode("utf-8"), 6)).decode("ascii")
+
+
+def _plain(value: Any) -> Any:
+    """Data as JSON can hold it."""
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if value is None or isinstance(value, str | int | float | bool) else str(value)
+
+
+def _closed(script: str) -> str:
+    """A script that cannot end its element early."""
+    return script.replace("</script", "<\\/script").replace("<!--", "<\\!--")
+
+
+def _asset(name: str) -> str:
+    return (files("echotrial.report") / "assets" / name).read_text(encoding="utf-8")
+
+
+@cache
+def _templates() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("echotrial.report", "assets"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["percent"] = percent
+    made.filters["figure"] = shown
+    return made
+
+
+def percent(value: float | None) -> str:
+    """A share as a percentage of three digits, or a dash."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{100 * value:.{2 if value < 0.0995 else 1}f}"
+
+
+def shown(value: float | None, form: str = ".2f") -> str:
+    """A number, or a dash where there is none."""
+    return "–" if value is None or not math.isfinite(value) else format(value, form)
+
+
+def _section(trial: Trial, part: Part) -> dict[str, Any]:
+    """What the template needs of one corpus, and the data that its scripts work on."""
+    records = Records(trial, part.name)
+    carried = [records[number] for number in worst(part)]
+    scores = trial.scores[trial.scores["corpus"] == part.name].fillna({"bin": "", "note": ""})
+    low, high = part.setup.wall_range
+    return {
+        "info": part.info,
+        "document": part.document,
+        "verdict": part.document["verdict"],
+        "detectors": part.panel.detectors,
+        "records": len(part.panel),
+        "walls": int(part.panel.inside.sum()),
+        "range": (length(low * 1e3, part.setup), length(high * 1e3, part.setup)),
+        "wide": wide(scores, part.panel.detectors),
+        "rates": _rates(part),
+        "missing": records.missing,
+        "carried": len(carried),
+        "setup": setup_lines(part.info["setup"]),
+        "offsets": records.offsets,
+        "payload": {
+            **compact(part),
+            "missing": records.missing,
+            "embedded": {str(r.number): embedded(r) for r in carried},
+        },
+    }
+
+
+def _rates(part: Part) -> dict[tuple[str, str], Mapping[str, Any]]:
+    """Rows of the scores that the table of detectors shows, by detector and measure."""
+    return {
+        (r["detector"], r["measure"] if r["unit"] == "1" else f"{r['measure']} {r['unit']}"): r
+        for r in part.document["scores"]
+        if r["stratum"] == "whole"
+    } | {
+        (r["detector"], f"phantom {r['bin']}"): r
+        for r in part.document["scores"]
+        if r["stratum"] == "no wall" and r["measure"] == "phantom"
+    }
+
+
+def setup_lines(table: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """A set-up's keys and values as words."""
+    return [(key.replace("_", " "), _value_words(value)) for key, value in table.items()]
+
+
+def _value_words(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{k.replace('_', ' ')} {_value_words(v)}" for k, v in value.items())
+    return " to ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
+def embedded(record: Record) -> dict[str, Any]:
+    """A record as the page carries it: facts, picture, samples rounded to a share of the peak."""
+    found: dict[str, Any] = {
+        "title": record.title,
+        "truth": truth_lines(record),
+        "readings": [
+            {
+                "detector": r.detector,
+                "outcome": r.outcome,
+                "direction": r.direction,
+                "said": length(r.thickness_mm, record.setup)
+                if math.isfinite(r.thickness_mm)
+                else f"no reading: {r.reason}",
+                "confidence": r.confidence,
+                "why": r.why,
+            }
+            for r in record.readings
+        ],
+        "picture": picture(record, samples=False),
+    }
+    if record.wave is not None:
+        peak = float(np.abs(record.wave.samples).max()) or 1.0
+        found["scale"] = peak / _STEPS
+        found["samples"] = packed(np.round(record.wave.samples / peak * _STEPS), "<i2")
+    return found
+
+
+def truth_lines(record: Record) -> list[tuple[str, str]]:
+    """The truth of a record as names and values; lists stay in the picture."""
+    return [
+        (name.replace("_", " "), f"{value:.6g}" if isinstance(value, float) else str(value))
+        for name, value in record.truth.items()
+        if not isinstance(value, list | np.ndarray) and name != "corpus"
+    ]
