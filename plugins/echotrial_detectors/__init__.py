@@ -16,6 +16,12 @@ DETECTORS = {
     "envelope": "Envelope",
     "cepstral": "Cepstral",
     "model_fit": "ModelFit",
+    "autocorrelation": "Autocorrelation",
+    "spectral_notch": "SpectralNotch",
+    "sparse": "Sparse",
+    "onset": "Onset",
+    "tail_subtraction": "TailSubtraction",
+    "consensus": "Consensus",
 }
 
 

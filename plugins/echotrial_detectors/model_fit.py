@@ -4,12 +4,12 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
-
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Invariance, Maps, Settings, setting
 from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
+from numpy.typing import NDArray
+
 from echotrial_detectors.fit.grid import correlations, make_grid
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, SPREAD, WALL
 from echotrial_detectors.fit.search import Bins, Found, Search, prior_spread, search
@@ -165,7 +165,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     gate, setup = plan.gate, plan.setup
     first, anchor = _place(batch, plan)
     anchor_s = batch.start_s + anchor / batch.rate_hz
-    finite = np.isfinite(batch.samples).all(axis=1)
+    finite = np.asarray(np.isfinite(batch.samples).all(axis=1))
     y = spectra(batch, first, anchor, gate)
     y[~finite] = 0.0
     energy = np.sum(np.abs(y) ** 2, axis=1)

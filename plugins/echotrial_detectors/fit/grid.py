@@ -73,7 +73,7 @@ def make_grid(
     stack: Stack, pulse: NDArray[np.complex128], gate: Gate, low: float, high: float
 ) -> Grid:
     """Templates for walls from `low` to `high` periods of round trip, and for films."""
-    rows = []
+    rows: list[tuple[float, ...]] = []
     gaps = GAPS + (RESONANT_GAPS if abs(stack.delay_couplant) > RESONANT else ())
     round_trips = walls(low, high, gate.damping)
     for family, wall in enumerate(round_trips):
@@ -100,7 +100,10 @@ def _laid_on_peaks(
             is_film.append(bool(film))
             spectra.append(model * np.exp(peak * gate.s))
     return Grid(
-        np.array(starts), np.array(family), np.array(is_film), _matrix(np.array(spectra), gate)
+        np.array(starts),
+        np.array(family, dtype=np.intp),
+        np.array(is_film),
+        _matrix(np.array(spectra), gate),
     )
 
 

@@ -1,8 +1,9 @@
 """Gauss-Newton on the layer model, one record and start at a time.
 
 Unknowns: arrival, wall, gap, spread (periods), loss (neper per period of travel), shape (see
-`stack.Aperture`); the amplitude is projected out. What is minimised is  freedom * log(residual energy) + sum of squared priors,
-minus twice the log posterior with the noise level unknown.
+`stack.Aperture`); the amplitude is projected out. What is minimised is
+freedom * log(residual energy) + sum of squared priors, minus twice the log posterior with the
+noise level unknown.
 """
 
 import numba
@@ -273,4 +274,5 @@ def deviation(
     unit = np.zeros(UNKNOWNS + 1)
     unit[1 + WALL] = 1.0
     lever = np.linalg.solve(bread, unit)
-    return np.sqrt(max(lever @ (filling @ lever), 0.0))
+    variance = float(lever @ (filling @ lever))
+    return max(variance, 0.0) ** 0.5

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 import scipy.fft
-from numpy.typing import NDArray
-
 from echotrial.ascan import Batch
 from echotrial.setup import Setup, Waveform
+from numpy.typing import NDArray
+
 from echotrial_detectors.pulse import envelope_peak_s
 
 #: Bins where the reference echo's spectrum stands above this share of its peak are used.
@@ -59,7 +59,7 @@ class Gate:
     @property
     def s(self) -> NDArray[np.complex128]:
         """Complex frequencies of the bins, (m,)."""
-        return self.damping + 2j * np.pi * self.frequency
+        return np.asarray(self.damping + 2j * np.pi * self.frequency, dtype=np.complex128)
 
     @property
     def s_twice(self) -> NDArray[np.complex128]:
@@ -108,9 +108,9 @@ def reference_of(setup: Setup) -> Waveform:
 
 
 def pulse_of(wave: Waveform, gate: Gate, s: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Damped spectrum of the reference echo about its envelope peak, at complex frequencies `s`, (m,).
+    """Damped spectrum of the reference echo about its envelope peak, (m,).
 
-    Whatever the echo's own sampling rate.
+    At the complex frequencies `s`, whatever the echo's own sampling rate.
     """
     samples = wave.samples.astype(float)
     time = (wave.time_s - envelope_peak_s(samples, wave.time_s)) / gate.period_s

@@ -9,10 +9,9 @@ from functools import cache
 
 import numpy as np
 import scipy.special
-from numpy.typing import NDArray
-
 from echotrial.errors import NotApplicable
 from echotrial.setup import Medium, Setup
+from numpy.typing import NDArray
 
 #: Couplant where the set-up names none: glycerin, 1260 kg/m^3 times 1904 m/s (handbook values).
 COUPLANT_IMPEDANCE, COUPLANT_VELOCITY = 2.40e6, 1904.0
@@ -162,7 +161,7 @@ def reflection(
     there_and_back = np.exp(-wall * (s + loss * loss_law))
     r12, r01 = stack.couplant_wall, stack.delay_couplant
     below = (r12 - there_and_back) / (1 - r12 * there_and_back)
-    total = np.zeros_like(below)
+    total = np.zeros(below.shape, dtype=np.complex128)
     for u, share, lean in zip(strips.excess, strips.share, strips.lean, strict=True):
         lower = below * np.exp(-(gap + spread * u) * s)
         total += (share + shape * lean) * (r01 + lower) / (1 + r01 * lower)

@@ -4,9 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.special
-from numpy.typing import NDArray
-
 from echotrial.ascan import Reason
+from numpy.typing import NDArray
 
 _Real = NDArray[np.float64]
 

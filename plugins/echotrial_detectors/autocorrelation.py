@@ -1,0 +1,250 @@
+"""Autocorrelation of the gated record: the lag at which the echoes lie on each other.
+
+The record is first sharpened by the reference echo, so that one echo's autocorrelation is short;
+the gate opens behind the interface echo where multiples are expected, else before it. For a
+series of echoes each q times the one before, the normalised autocorrelation is q^n at n spacings:
+the highest peak is the spacing itself. For an interface echo and one back-wall echo a times as
+large it is a / (1 + a^2), with the sign of a. Two forward-inverse transforms a record.
+"""
+
+from typing import ClassVar
+
+import numba
+import numpy as np
+import scipy.fft
+from echotrial.ascan import Batch, Readings, Reason
+from echotrial.detector import Detect, Invariance, Maps, setting
+from echotrial.setup import Setup
+from numpy.typing import NDArray
+
+from echotrial_detectors.correlation import Filter, sharpened_filter
+from echotrial_detectors.gate import interface_reach_s
+from echotrial_detectors.interface import find_interface
+from echotrial_detectors.noise import noise_sigma
+from echotrial_detectors.peaks import cosine_peak, strongest
+from echotrial_detectors.plan import EchoSettings, Plan, plan
+
+#: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
+#: record's strongest, on.
+LOUD_SIGMA, LOUD_SHARE = 1.25, 0.05
+#: Lags at which the pulse's own autocorrelation exceeds this are left out where it can mislead.
+OWN_LOBES = 0.1
+
+
+class AutocorrelationSettings(EchoSettings):
+    """Settings of `Autocorrelation`; it draws no line and asks for no evenness."""
+
+    sharpness_db: float = setting(
+        9.0, "as for correlation: how far the pulse's spectrum is levelled, dB",
+        ge=0.0, le=50.0, candidates=(6.0, 9.0, 15.0),
+    )  # fmt: skip
+    least_height: float = setting(
+        0.3, "least height of the peak, share of the energy in the gate (mode 2: two thirds of it)",
+        ge=0.02, le=0.95, candidates=(0.25, 0.35, 0.5),
+    )  # fmt: skip
+    lead: float = setting(
+        1.15, "the peak is this many times as high as any other that is not its multiple",
+        ge=1.0, le=10.0, candidates=(1.05, 1.15, 1.4),
+    )  # fmt: skip
+    fade_periods: float = setting(
+        20.0, "time constant of the exponential that fades the gate out, in periods",
+        ge=2.0, le=200.0, candidates=(10.0, 20.0, 40.0),
+    )  # fmt: skip
+
+
+class Autocorrelation:
+    """Highest peak of the autocorrelation behind the tail, within the wall range."""
+
+    name: ClassVar[str] = "autocorrelation"
+    version: ClassVar[str] = "1"
+    Settings: ClassVar[type[AutocorrelationSettings]] = AutocorrelationSettings
+    invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
+
+    def prepare(
+        self, setup: Setup, settings: AutocorrelationSettings, *, maps: Maps | None = None
+    ) -> Detect:
+        """Work out plan and gate; the filter waits for the first batch's length and rate."""
+        planned = plan(setup, settings)
+        filters: dict[tuple[int, float], tuple[Filter, NDArray[np.float32]]] = {}
+
+        def detect(batch: Batch) -> Readings:
+            key = (batch.n_fft, batch.rate_hz)
+            if key not in filters:
+                sharpener = sharpened_filter(setup, *key, settings.sharpness_db)
+                filters[key] = sharpener, own_lags(planned, *key, settings.sharpness_db)
+            return _read(batch, planned, settings, *filters[key])
+
+        return detect
+
+
+def own_lags(plan: Plan, n_fft: int, rate_hz: float, sharpness_db: float) -> NDArray[np.float32]:
+    """Autocorrelation of a single sharpened echo, 1 at lag 0; long enough for the thickest wall."""
+    wanted = n_fft + int(plan.spacing_max_s * rate_hz) + 2
+    length = int(scipy.fft.next_fast_len(wanted, real=True))
+    level = sharpened_filter(plan.setup, length, rate_hz, sharpness_db).spectrum
+    found = scipy.fft.irfft(level**2, n=length)
+    return np.asarray(found / found[0], dtype=np.float32)
+
+
+def _read(
+    batch: Batch,
+    plan: Plan,
+    settings: AutocorrelationSettings,
+    sharpener: Filter,
+    own: NDArray[np.float32],
+) -> Readings:
+    rate, m = batch.rate_hz, batch.samples.shape[1]
+    tail = sharpener.shape.tail
+    sharp = scipy.fft.irfft(batch.spectrum * sharpener.transfer, n=batch.n_fft, axis=1)[:, :m]
+    start = _gate_start(batch, plan, settings, sharp, tail)
+    sigma = noise_sigma(sharp)
+    fall = float(np.exp(-1 / (settings.fade_periods * plan.period_s * rate)))
+    gated = faded(sharp, start, max(m - tail, 1), fall)
+    length = own.size
+    power = np.abs(scipy.fft.rfft(gated, n=length, axis=1)) ** 2
+    lags = scipy.fft.irfft(power, n=length, axis=1)
+    energy = lags[:, 0].copy()
+    sign = plan.alternation if plan.mode == 3 else plan.sign * plan.interface_sign
+    low, high = plan.spacing_min_s * rate, min(plan.spacing_max_s * rate, 0.5 * length)
+    if plan.mode != 3 or sign < 0:
+        # The pulse's own lobes outdo a weak echo or pass for one of the other sign: what is left
+        # of them after subtraction is not to be trusted where they are high.
+        lags -= energy[:, None] * own
+        high_lobes = np.flatnonzero(np.abs(own[: length // 2]) > OWN_LOBES)
+        low = max(low, float(high_lobes[-1]))
+    place, height, rival = lag_peaks(lags, energy, low, high, sign, 0.75 * plan.period_s * rate)
+    thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
+    quiet = is_quiet(sharp, start, max(m - tail, 1), sigma, settings.level_sigma)
+    reason = _reasons(plan, settings, sigma, quiet, thickness, height, rival)
+    silent = reason != Reason.READ
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lead = np.clip(1 - rival / height, 0, 1)
+    return Readings(
+        np.where(silent, np.nan, thickness),
+        spans=np.where(silent, np.nan, 1.0),
+        gate_start_s=batch.start_s + np.maximum(start, 0) / rate,
+        gate_end_s=batch.start_s + (m - 1) / rate,
+        confidence=np.where(silent, np.nan, np.sqrt(lead * np.clip(height, 0, 1))),
+        reason=reason,
+    )
+
+
+def _gate_start(
+    batch: Batch,
+    plan: Plan,
+    settings: AutocorrelationSettings,
+    sharp: NDArray[np.float32],
+    tail: int,
+) -> NDArray[np.float64]:
+    """Behind the interface echo's tail in mode 3, a little before the echo else, (n,)."""
+    rate = batch.rate_hz
+    if plan.interface_s is None:
+        after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
+        return (after_s - batch.start_s) * rate
+    nominal = (plan.interface_s - batch.start_s) * rate
+    found = find_interface(sharp, nominal, interface_reach_s(plan) * rate, plan.interface_sign)
+    if plan.mode == 3:
+        after = tail if settings.gate_start_s is None else settings.gate_start_s * rate
+        return np.asarray(found + after)
+    return np.asarray(found - 1.5 * plan.period_s * rate)
+
+
+def _reasons(
+    plan: Plan,
+    settings: AutocorrelationSettings,
+    sigma: NDArray[np.float64],
+    quiet: NDArray[np.bool_],
+    thickness: NDArray[np.float64],
+    height: NDArray[np.float64],
+    rival: NDArray[np.float64],
+) -> NDArray[np.int8]:
+    low, high = plan.setup.wall_range
+    tol = plan.setup.tolerance.of(thickness)
+    least = settings.least_height if plan.mode == 3 else settings.least_height / 1.5
+    doubts = [
+        (np.isnan(sigma), Reason.BAD_SAMPLES),
+        (quiet, Reason.NO_ECHO),
+        (~(height >= least), Reason.LOW_CONFIDENCE),
+        (height < settings.lead * rival, Reason.AMBIGUOUS),
+        (~((thickness >= low - tol) & (thickness <= high + tol)), Reason.OUT_OF_RANGE),
+    ]
+    return np.select(
+        [doubt for doubt, _ in doubts], [int(why) for _, why in doubts], int(Reason.READ)
+    ).astype(np.int8)
+
+
+def is_quiet(
+    signal: NDArray[np.float32],
+    start: NDArray[np.float64],
+    stop: int,
+    sigma: NDArray[np.float64],
+    level_sigma: float,
+) -> NDArray[np.bool_]:
+    """Whether nothing behind `start` stands above the noise and a share of the record's peak."""
+    end = np.full(len(signal), stop)
+    first = np.clip(start, 0, stop).astype(np.int64)
+    faint = LOUD_SHARE * strongest(signal, np.zeros_like(first), end)
+    loud = strongest(signal, first, end)
+    return np.asarray(~(loud > np.maximum(faint, LOUD_SIGMA * level_sigma * sigma)))
+
+
+@numba.njit(cache=True, nogil=True)
+def faded(
+    signal: NDArray[np.float32], start: NDArray[np.float64], stop: int, fall: float
+) -> NDArray[np.float32]:
+    """Records between `start` and `stop`, falling by `fall` a sample, zero elsewhere."""
+    found = np.zeros(signal.shape, np.float32)
+    for row in range(signal.shape[0]):
+        weight = np.float32(1.0)
+        for i in range(max(0, int(np.ceil(start[row]))), stop):
+            found[row, i] = signal[row, i] * weight
+            weight *= np.float32(fall)
+    return found
+
+
+@numba.njit(cache=True, nogil=True)
+def lag_peaks(
+    lags: NDArray[np.float32],
+    energy: NDArray[np.float32],
+    low: float,
+    high: float,
+    sign: int,
+    apart: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Place (samples), height over `energy`, and best rival's height of each record.
+
+    A rival is a peak of the same sign more than `apart` samples away and not near a multiple.
+    """
+    n = lags.shape[0]
+    place, height, rival = np.full(n, np.nan), np.zeros(n), np.zeros(n)
+    first, last = max(int(low), 2), min(int(high) + 1, lags.shape[1] - 2)
+    for row in range(n):
+        line = lags[row]
+        if not energy[row] > 0:
+            continue
+        best, most = -1, 0.0
+        for i in range(first, last + 1):
+            value = _peak(line, i, sign)
+            if value > most:
+                best, most = i, value
+        if best < 0:
+            continue
+        place[row] = best + cosine_peak(line[best - 1], line[best], line[best + 1])[0]
+        height[row] = most / energy[row]
+        for i in range(first, last + 1):
+            value = _peak(line, i, sign) / energy[row]
+            order = max(1.0, np.rint(i / place[row]))
+            if value > rival[row] and abs(i - order * place[row]) > apart:
+                rival[row] = value
+    return place, height, rival
+
+
+@numba.njit(cache=True, nogil=True)
+def _peak(line: NDArray[np.float32], i: int, sign: int) -> float:
+    """Height of a local extremum of the sign asked for, 0 where there is none."""
+    value = float(line[i])
+    up = value > 0 if sign == 0 else sign > 0
+    turn = 1.0 if up else -1.0
+    if turn * value <= 0 or turn * line[i - 1] > turn * value or turn * line[i + 1] >= turn * value:
+        return 0.0
+    return turn * value

@@ -1,0 +1,134 @@
+"""Onset: where an echo begins, by Akaike's criterion on the samples' variance (Maeda 1985).
+
+AIC(k) = k log var(x_1..k) + (N - k - 1) log var(x_k+1..N): a record that is noise up to k and
+something louder after it. Its minimum before an echo's peak is the onset. The pick is made in a
+short stretch before each peak of the envelope, so that what the stretch holds before the echo is
+noise or an earlier echo's tail.
+"""
+
+from functools import partial
+from typing import ClassVar
+
+import numba
+import numpy as np
+from echotrial.ascan import Batch, Readings
+from echotrial.detector import Detect, Invariance, Maps, setting
+from echotrial.setup import Setup
+from numpy.typing import NDArray
+
+from echotrial_detectors.envelope import banded_analytic, banded_pulse, find_envelope_peaks
+from echotrial_detectors.peaks import Candidates
+from echotrial_detectors.plan import EchoSettings, plan
+from echotrial_detectors.pulse import PulseShape
+from echotrial_detectors.reading import Look, Reader
+
+
+class OnsetSettings(EchoSettings):
+    """Settings of `Onset`."""
+
+    stretch_periods: float = setting(
+        3.0, "length of the stretch before an echo's peak in which its onset is sought, periods",
+        ge=1.0, le=20.0, candidates=(2.0, 3.0, 5.0),
+    )  # fmt: skip
+
+
+class Onset:
+    """Onsets of echoes, equally spaced."""
+
+    name: ClassVar[str] = "onset"
+    version: ClassVar[str] = "1"
+    Settings: ClassVar[type[OnsetSettings]] = OnsetSettings
+    invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
+
+    def prepare(self, setup: Setup, settings: OnsetSettings, *, maps: Maps | None = None) -> Detect:
+        """Work out plan and gate; the pulse's shape waits for the first batch's rate."""
+        planned = plan(setup, settings)
+        after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
+        reader = Reader(planned, settings, after_s)
+        shapes: dict[tuple[int, float], tuple[PulseShape, NDArray[np.float32], float]] = {}
+        stretch_s = settings.stretch_periods * planned.period_s
+
+        def detect(batch: Batch) -> Readings:
+            key = (batch.n_fft, batch.rate_hz)
+            if key not in shapes:
+                shape, band = banded_pulse(setup, *key, BAND_DB)
+                shapes[key] = shape, band, own_onset(shape, round(stretch_s * batch.rate_hz))
+            shape, band, lag = shapes[key]
+            analytic = banded_analytic(batch, band)
+            find = partial(onsets, analytic, round(stretch_s * batch.rate_hz), lag)
+            return reader.read(batch, analytic.real, shape, find)
+
+        return detect
+
+
+#: As in `envelope`: records are filtered to the probe's band first.
+BAND_DB = 6.0
+
+
+def own_onset(shape: PulseShape, stretch: int) -> float:
+    """Samples from the pulse's own onset to its peak: marks are moved by it, from onset to peak."""
+    from echotrial_detectors.pulse import FINE
+
+    wave = shape.template[shape.template.size // 2 % FINE :: FINE].astype(np.float64)
+    middle = (shape.template.size // 2) // FINE
+    padded = np.concatenate([np.zeros(stretch), wave])
+    return float(stretch + middle - aic_onset(padded, middle, middle + stretch + 1))
+
+
+def onsets(
+    analytic: NDArray[np.complex64], stretch: int, lag: float,
+    signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates,
+) -> None:  # fmt: skip
+    """Candidates: onsets before each peak of the envelope, moved by the pulse's own, in `found`."""
+    find_envelope_peaks(
+        analytic, look.first, look.last, look.level, shape.phase, 0.0,
+        found.sample, found.amplitude, found.count,
+    )  # fmt: skip
+    _move(signal, found.sample, found.count, stretch, lag)
+
+
+@numba.njit(cache=True, nogil=True)
+def _move(
+    signal: NDArray[np.float32], sample: NDArray[np.float64], count: NDArray[np.int64],
+    stretch: int, lag: float,
+) -> None:  # fmt: skip
+    for row in range(sample.shape[0]):
+        line = signal[row].astype(np.float64)
+        for i in range(count[row]):
+            peak = int(sample[row, i])
+            first = max(peak - stretch, 0)
+            if peak + 1 - first >= 8:
+                sample[row, i] = aic_onset(line, first, peak + 1) + lag
+
+
+@numba.njit(cache=True, nogil=True)
+def aic_onset(line: NDArray[np.float64], first: int, last: int) -> float:
+    """Sample of `line[first:last]` at which Akaike's criterion is least, a parabola through it.
+
+    The onset sample is the first one of the louder part: argmin + 1 where index i of the criterion
+    splits after its (i + 1)-th sample.
+    """
+    n = last - first
+    total, squares = 0.0, 0.0
+    for i in range(first, last):
+        total += line[i]
+        squares += line[i] * line[i]
+    tiny = 1e-12 * squares / n + 1e-300
+    criterion = np.empty(n)
+    criterion[:] = np.inf
+    head, head_squares = 0.0, 0.0
+    for i in range(n - 2):
+        head += line[first + i]
+        head_squares += line[first + i] ** 2
+        k = i + 1
+        before = head_squares / k - (head / k) ** 2
+        after = (squares - head_squares) / (n - k) - ((total - head) / (n - k)) ** 2
+        criterion[i] = k * np.log(max(before, tiny)) + (n - k - 1) * np.log(max(after, tiny))
+    best = np.argmin(criterion[1:]) + 1
+    shift = 0.0
+    if 1 < best < n - 3:
+        left, centre, right = criterion[best - 1], criterion[best], criterion[best + 1]
+        bend = left - 2 * centre + right
+        if bend > 0:
+            shift = 0.5 * (left - right) / bend
+    return first + best + 1 + shift
