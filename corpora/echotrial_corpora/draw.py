@@ -49,6 +49,15 @@ class _Draw:
     def unit(self, name: str) -> NDArray[np.float64]:
         return stream(*self.names, name).random(self.count)
 
+    def even(self, name: str) -> NDArray[np.float64]:
+        """One number in each of `count` equal parts of 0..1, in random order.
+
+        A share of the records is then that share of every tile: 2,000 records never have too few
+        dry ones by bad luck.
+        """
+        rank = np.argsort(self.unit(name + ", order"))
+        return (rank + self.unit(name)) / self.count
+
     def __call__(
         self, name: str, quantity: Varied | None, absent: float = 0.0
     ) -> NDArray[np.float64]:
@@ -68,6 +77,9 @@ def nominal(spec: "CorpusSpec", thickness_m: NDArray[np.float64]) -> np.ndarray:
     class Middle(_Draw):
         def unit(self, name: str) -> NDArray[np.float64]:
             return np.full(self.count, 0.5)
+
+        def even(self, name: str) -> NDArray[np.float64]:
+            return self.unit(name)
 
     found = _fill(spec, Middle((), thickness_m.size))
     found["kind"], found["thickness"] = WALL, thickness_m
@@ -131,7 +143,7 @@ def _thickness(spec: "CorpusSpec", pick: _Draw) -> tuple[NDArray[np.float64], ND
 
 
 def _kind(spec: "CorpusSpec", pick: _Draw, found: np.ndarray) -> None:
-    u = pick.unit("kind")
+    u = pick.even("kind")
     dry, wet = spec.shares.dry, spec.shares.wet_tip
     found["kind"] = np.where(u < dry, DRY, np.where(u < dry + wet, WET_TIP, WALL))
 
