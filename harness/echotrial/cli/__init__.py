@@ -14,6 +14,7 @@ COMMANDS = {
     "run": ("echotrial.cli.run", "Put detectors on trial over corpora."),
     "compare": ("echotrial.cli.compare", "Say whether one trial is worse than another."),
     "guard": ("echotrial.cli.guard", "Fail where accuracy is worse than a baseline (for CI)."),
+    "show": ("echotrial.cli.show", "Show a trial again, or one record of it."),
     "corpus": ("echotrial.cli.corpus", "Build, import, check, list and show corpora."),
     "setup": ("echotrial.cli.setup", "Write a set-up file, and see what it allows."),
     "detector": ("echotrial.cli.detector", "List, check and begin detectors."),

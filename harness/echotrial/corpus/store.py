@@ -1,6 +1,7 @@
 """A corpus on disk: opened memory-mapped and read by rows; written in chunks and then renamed."""
 
 import hashlib
+import html
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from functools import cached_property
@@ -229,6 +230,25 @@ class Corpus:
         lacking = [c for c in needed if c not in have]
         if lacking:
             raise WrongQuestion(f"{path}: no column {', '.join(lacking)}; it has {', '.join(have)}")
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows; reads no more than the manifest."""
+        counts, low_high = self.manifest.records, self.setup.table()["wall_range"]
+        facts = {
+            "corpus": self.name,
+            "origin": self.origin,
+            "about": " ".join(self.manifest.about.split()),
+            "records": f"{counts.prove} prove, {counts.tune} tune",
+            "sampling": f"{self.n_samples} samples at {self.rate_hz / 1e6:g} MHz",
+            "wall range": " to ".join(low_high),
+            "identity": self.identity,
+            "folder": str(self.folder),
+        }
+        rows = (
+            f"<tr><th>{key}</th><td style='text-align:left'>{html.escape(value)}</td></tr>"
+            for key, value in facts.items()
+        )
+        return f"<table>{''.join(rows)}</table>"
 
     def __getstate__(self) -> dict[str, Any]:
         # A memory map would travel to another process as a copy of the whole file.

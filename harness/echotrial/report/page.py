@@ -14,6 +14,7 @@ import numpy as np
 
 from echotrial.files import write_text
 from echotrial.report.compact import Part, compact, outcomes, packed, parts_of
+from echotrial.report.facts import truth_lines
 from echotrial.report.palette import LOOKS
 from echotrial.report.picture import picture
 from echotrial.report.record import Record, Records, length
@@ -217,12 +218,3 @@ def embedded(record: Record) -> dict[str, Any]:
         found["scale"] = peak / _STEPS
         found["samples"] = packed(np.round(record.wave.samples / peak * _STEPS), "<i2")
     return found
-
-
-def truth_lines(record: Record) -> list[tuple[str, str]]:
-    """The truth of a record as names and values; lists stay in the picture."""
-    return [
-        (name.replace("_", " "), f"{value:.6g}" if isinstance(value, float) else str(value))
-        for name, value in record.truth.items()
-        if not isinstance(value, list | np.ndarray) and name != "corpus"
-    ]

@@ -80,6 +80,12 @@ class Record:
         """What it is, in a line."""
         return f"{self.corpus}, record {self.number}: {wall_words(self.truth, self.setup)}"
 
+    def _repr_html_(self) -> str:
+        """What a notebook shows."""
+        from echotrial.report.facts import as_html
+
+        return as_html(self)
+
     @cached_property
     def window_us(self) -> tuple[float, float] | None:
         """From before the interface echo to after all echoes that matter and all marks."""

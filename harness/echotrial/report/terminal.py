@@ -2,7 +2,7 @@
 
 import math
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 import pandas as pd
@@ -20,6 +20,11 @@ _CAUTION: Final = (
 )
 
 
+_WALL: Final = "wall_wavelengths"
+#: A full block is this share: all hits, or more false locks than anybody can live with.
+_FULL: Final = {"hit": 1.0, "false lock": 0.1}
+
+
 class Scores:
     """Looks numbers up in the scores of one corpus."""
 
@@ -28,6 +33,7 @@ class Scores:
         filled = table.fillna({"bin": "", "note": ""})
         self._rows = {tuple(row[k] for k in keys): row for row in filled.to_dict("records")}
         self.detectors = list(dict.fromkeys(table["detector"]))
+        self.bins = list(dict.fromkeys(filled.loc[filled["stratum"] == _WALL, "bin"]))
 
     def row(
         self, detector: str, measure: str, stratum: str = "whole", part: str = "", unit: str = "1"
@@ -51,6 +57,8 @@ def show_trial(trial: Trial, console: Console | None = None) -> None:
         console.print(f"\n[bold]{corpus['name']}[/bold] ({corpus['origin']}; {counts})")
         console.print(_rates(scores, seconds))
         console.print(_kinds(scores))
+        if scores.bins:
+            console.print(_sparks(scores, blocks=not console.options.ascii_only))
         console.print(trial.verdict(corpus["name"]), highlight=False)
     console.print(f"\n{_CAUTION}", highlight=False)
     console.print(f"Trial folder: {trial.folder}", highlight=False, soft_wrap=True)
@@ -91,6 +99,36 @@ def _kinds(scores: Scores) -> Table:
         phantoms = [_fraction(scores.row(name, "phantom", "no wall", k)) for k in empty]
         table.add_row(name, *row, *phantoms)
     return table
+
+
+def _sparks(scores: Scores, *, blocks: bool) -> Table:
+    """Outcomes over the wall, a character for each bin."""
+    parts = [part.split(" to ") for part in scores.bins]
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(f"over wall, {parts[0][0]} to {parts[-1][-1]} wavelengths", no_wrap=True)
+    table.add_column("hits (full: 100 %)", style="green")
+    table.add_column("false locks (full: 10 % or more)", style="red")
+    for name in scores.detectors:
+        table.add_row(
+            name,
+            *(
+                spark([scores.row(name, m, _WALL, b)["value"] / full for b in scores.bins], blocks)
+                for m, full in _FULL.items()
+            ),
+        )
+    return table
+
+
+def spark(shares: Sequence[float], blocks: bool = True) -> str:
+    """A character for each share of 1: blocks of rising height, or digits; a dot where unknown."""
+    levels = "▁▂▃▄▅▆▇█" if blocks else "0123456789"
+    top = len(levels) - 1
+    return "".join(
+        levels[math.ceil(min(max(share, 0.0), 1.0) * top)]
+        if math.isfinite(share)
+        else "·."[not blocks]
+        for share in shares
+    )
 
 
 def _any(scores: Scores, measure: str, *where: str) -> bool:

@@ -1,5 +1,6 @@
 """The trial folder: written file by file, each whole or not at all; ``complete`` comes last."""
 
+import html
 import json
 from collections.abc import Mapping
 from functools import cached_property
@@ -11,6 +12,7 @@ import tomlkit
 
 from echotrial.errors import NotToBeHad, WrongQuestion
 from echotrial.files import new_file, write_text
+from echotrial.scores import wide
 from echotrial.strict import read_toml
 
 FORMAT = 1
@@ -62,6 +64,16 @@ class Trial:
         """Which detector can be trusted on a corpus, in a sentence."""
         found = next(c for c in self.verdicts["corpora"] if c["corpus"] == corpus)
         return str(found["verdict"]["sentence"])
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: verdict and main scores of each corpus."""
+        parts = [f"<p>{html.escape(repr(self))}</p>"]
+        for info in self.info["corpora"]:
+            own = self.scores[self.scores["corpus"] == info["name"]].fillna({"bin": ""})
+            table = wide(own, [d["name"] for d in self.info["detectors"]])
+            parts.append(f"<p>{html.escape(self.verdict(info['name']))}</p>")
+            parts.append(table.to_html(float_format="{:.4g}".format, na_rep=""))
+        return "\n".join(parts)
 
     def __repr__(self) -> str:
         corpora = ", ".join(c["name"] for c in self.info["corpora"])

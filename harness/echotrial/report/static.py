@@ -1,0 +1,124 @@
+"""The picture of a record as SVG or PNG: the same marks in the same colours, without a browser."""
+
+import io
+import warnings
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from echotrial.errors import WrongQuestion
+from echotrial.files import new_file
+from echotrial.outcome import Outcome
+from echotrial.report.palette import BACK_WALL, INTERFACE, LOOKS, TAIL
+from echotrial.report.record import Record
+
+FORMATS: Final = ("svg", "png")
+#: plotly's names of symbols in matplotlib's alphabet.
+_MARKERS: Final = {
+    "circle": "o",
+    "triangle-up": "^",
+    "diamond": "D",
+    "square": "s",
+    "x": "X",
+    "cross": "P",
+    "star": "*",
+}
+#: One of text as text, a fixed salt: the same record gives the same bytes.
+_STYLE: Final = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "echotrial",
+    "font.family": "DejaVu Sans",
+    "font.size": 9,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+}
+
+
+def save(record: Record, path: Path) -> None:
+    """Write the picture in the format that the name of the file says.
+
+    Raises
+    ------
+    WrongQuestion
+        A name that ends neither in .svg nor in .png.
+    """
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in FORMATS:
+        raise WrongQuestion(f"{path}: name it .svg or .png (or .html for a page)")
+    with new_file(path) as part:
+        part.write_bytes(image(record, kind))
+
+
+def svg(record: Record) -> str:
+    """The picture as an SVG element, for a page."""
+    text = image(record, "svg").decode("utf-8")
+    return text[text.index("<svg") :]
+
+
+def image(record: Record, kind: str) -> bytes:
+    """The picture as the bytes of a file."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(_STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")  # a name in a rare script
+        figure = Figure(figsize=(10, 4.2 + 0.28 * len(record.readings)), layout="constrained")
+        FigureCanvasAgg(figure)
+        heights = [3, 0.4 + 0.28 * max(len(record.readings), 1)]
+        wave, locks = figure.subplots(2, 1, sharex=True, height_ratios=heights)
+        _draw_wave(wave, record)
+        _draw_locks(locks, record)
+        figure.suptitle(record.title, x=0.01, ha="left", fontsize=10, parse_math=False)
+        held = io.BytesIO()
+        metadata = {"Date": None} if kind == "svg" else {"Software": None}
+        figure.savefig(held, format=kind, dpi=150, metadata=metadata)
+    return held.getvalue()
+
+
+def _draw_wave(axes: Any, record: Record) -> None:
+    wave = record.wave
+    if wave is None:
+        axes.text(0.5, 0.5, record.missing, transform=axes.transAxes, ha="center", parse_math=False)
+    else:
+        axes.plot(wave.time_s * 1e6, wave.samples, color="#333333", linewidth=0.8, label="A-scan")
+    for echo in record.echoes:
+        solid = record.stated and echo.stands
+        axes.axvline(
+            echo.at_us,
+            color=BACK_WALL if echo.order else INTERFACE,
+            linestyle="-" if solid else ":",
+            alpha=1 if solid else 0.5,
+            linewidth=1.1,
+            label={0: "interface echo", 1: "back-wall echoes"}.get(echo.order),
+        )
+    if record.echoes and np.isfinite(record.tail_end_us):
+        axes.axvspan(
+            record.echoes[0].at_us, record.tail_end_us, color=TAIL, alpha=0.1, label="tail", lw=0
+        )
+    axes.set_ylim(-1.05, 1.05)
+    axes.set_ylabel("share of full scale")
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc="upper right", ncols=4, fontsize=8, framealpha=0.85)
+    if record.window_us is not None:
+        axes.set_xlim(*record.window_us)
+
+
+def _draw_locks(axes: Any, record: Record) -> None:
+    """A row for each detector: gate, marks, outcome."""
+    for row, reading in enumerate(record.readings):
+        look = LOOKS[Outcome(reading.outcome)]
+        axes.plot([reading.gate_start_us, reading.gate_end_us], [row, row], color="#888888",
+                  alpha=0.3, linewidth=6, solid_capstyle="butt")  # fmt: skip
+        marks = [reading.first_echo_us, reading.second_echo_us]
+        axes.plot(marks, [row, row], color=look.colour, linewidth=1.4, markersize=7,
+                  marker=_MARKERS.get(look.symbol, "o"), markeredgecolor="#333333")  # fmt: skip
+        known = [m for m in marks if np.isfinite(m)]
+        at = max(known) if known else (record.window_us or (0.0, 0.0))[0]
+        axes.annotate(f" {reading.outcome}", (at, row), xytext=(5, 0), va="center", fontsize=8,
+                      textcoords="offset points")  # fmt: skip
+    names = [r.detector for r in record.readings]
+    axes.set_yticks(range(len(names)), names, parse_math=False)
+    axes.set_ylim(max(len(names), 1) - 0.4, -0.6)
+    axes.set_xlabel("time, us")
