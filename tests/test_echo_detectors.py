@@ -233,6 +233,16 @@ def test_a_scans_made_by_an_independent_method_are_read(
     assert not found.answered[truth["kind"] == "dry"].any()
 
 
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(("kind", "lies"), [("metal", 0.03), ("nylon-matched", 0.02)])
+def test_walls_too_thin_to_tell_are_seldom_read_wrong(name, kind, lies):
+    """Far off by a tenth of the wall, over all walls from 0.14 wavelengths on."""
+    batch, truth = exam(kind)
+    wall = 1e-3 * truth["thickness_mm"].to_numpy()
+    off = np.abs(read(name, batch).thickness_m - wall) > np.maximum(0.1 * wall, 20e-6)
+    assert off[~np.isnan(wall)].mean() <= lies
+
+
 @cache
 def recorded() -> Batch:
     sheet = read_toml(RECORDED / "sheet.toml")

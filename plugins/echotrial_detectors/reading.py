@@ -28,6 +28,10 @@ SLACK_PERIODS = 0.25
 ORIGIN_PERIODS, ORIGIN_SHARE = 0.4, 0.12
 #: A series of another spacing that explains this share of what the best one does makes it doubtful.
 RIVAL_SHARE = 0.75
+#: In mode 2 the interface echo must have at least and at most so many times the height that the
+#: impedances give it beside the first back-wall echo, r / (1 - r^2): less is a ripple before a
+#: strong echo, and much more no echo of a wall (loss in the wall makes it a few times more).
+HEIGHT_AT_LEAST, HEIGHT_AT_MOST = 0.75, 4.0
 #: Share of the energy behind the tail that the candidates may leave unexplained.
 LEFT_AT_MOST = 0.35
 
@@ -211,6 +215,18 @@ class Reader:
             reason,
         )
 
+    def _odd_heights(self, found: Candidates, interface: Interface) -> NDArray[np.bool_]:
+        """Whether the interface echo's height cannot go with that of the strongest other echo."""
+        reflection = self.plan.setup.interface_reflection
+        if self.plan.mode != 2 or reflection is None:
+            return np.zeros(found.count.shape, np.bool_)
+        inside = np.arange(found.amplitude.shape[1]) < found.count[:, None]
+        highest = np.max(np.abs(found.amplitude), axis=1, where=inside, initial=0.0)
+        expected = highest * abs(reflection) / (1 - reflection**2)
+        height = np.abs(interface.amplitude)
+        odd = (height < HEIGHT_AT_LEAST * expected) | (height > HEIGHT_AT_MOST * expected)
+        return np.asarray(odd)
+
     def _confidence(self, series: Series, rate_hz: float) -> NDArray[np.float64]:
         """Share of the energy explained, less for echoes that lie off their places."""
         slack = SLACK_PERIODS * self.plan.period_s * rate_hz
@@ -239,6 +255,7 @@ class Reader:
             (series.share < self.settings.evenness, Reason.UNEVEN_SPACING),
             (series.rival > RIVAL_SHARE * series.attested, Reason.AMBIGUOUS),
             (left > LEFT_AT_MOST, Reason.POOR_FIT),
+            (self._odd_heights(found, interface), Reason.POOR_FIT),
             ((thickness < low - tol) | (thickness > high + tol), Reason.OUT_OF_RANGE),
         ]
         return np.select(
