@@ -2,6 +2,7 @@
 
 import atexit
 import hashlib
+import mmap
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -63,7 +64,15 @@ class Stored:
     def batch(self, start: int, stop: int) -> Batch:
         """Read the rows from the memory-mapped file."""
         found: Batch = self.corpus.batch(start, stop)
+        _release(getattr(self.corpus, "stored", None))
         return found
+
+
+def _release(stored: object) -> None:
+    """Let go of the pages of a mapped file, which would add up to all of it in this process."""
+    mapped = getattr(stored, "_mmap", None)
+    if mapped is not None and hasattr(mmap, "MADV_DONTNEED"):
+        mapped.madvise(mmap.MADV_DONTNEED)
 
 
 @dataclass(frozen=True, eq=False)
