@@ -127,3 +127,47 @@ def test_what_cannot_be_run_is_refused(host: Host, corpus: Corpus, tmp_path: Pat
     with pytest.raises(WrongQuestion, match="mode"):
         conduct(Request([corpus], chosen, {"threshold": {"mode": 7}}), tmp_path / "c")
     assert not list(tmp_path.iterdir())
+
+
+def test_a_stopped_trial_goes_on_and_ends_as_if_undisturbed(
+    host: Host, corpus: Corpus, tmp_path: Path
+) -> None:
+    chosen = host.chosen(["threshold", "envelope"])
+    whole = conduct(Request([corpus], chosen, {}), tmp_path / "whole")
+    steps = 0
+
+    def stop(name: str, done: int, total: int) -> None:
+        nonlocal steps
+        steps += 1
+        if steps == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        conduct(Request([corpus], chosen, {}), tmp_path / "stopped", stop)
+    with pytest.raises(NotToBeHad, match="incomplete"):
+        open_trial(tmp_path / "stopped")
+    with pytest.raises(WrongQuestion, match="other things"):
+        conduct(Request([corpus], chosen[:1], {}), tmp_path / "stopped")
+    assert list((tmp_path / "stopped" / "parts").iterdir())
+    resumed = conduct(Request([corpus], chosen, {}), tmp_path / "stopped")
+    for name in ("readings.parquet", "records.parquet"):
+        same = (whole.folder / name).read_bytes() == (resumed.folder / name).read_bytes()
+        assert same, name
+    assert not (resumed.folder / "parts").exists()
+    with pytest.raises(WrongQuestion, match="complete trial"):
+        conduct(Request([corpus], chosen, {}), tmp_path / "stopped")
+
+
+def test_a_shared_work_folder_saves_what_trials_share(
+    host: Host, corpus: Corpus, tmp_path: Path
+) -> None:
+    work = tmp_path / "work"
+    first = conduct(Request([corpus], host.chosen(["threshold"]), {}, work=work), tmp_path / "a")
+    kept = {p: p.stat().st_mtime_ns for p in work.rglob("*") if p.is_file() and p.name != "lock"}
+    both = Request([corpus], host.chosen(["threshold", "envelope"]), {}, work=work)
+    second = conduct(both, tmp_path / "b")
+    assert all(p.stat().st_mtime_ns == at for p, at in kept.items())
+    again = second.readings[second.readings["detector"] == "threshold"]
+    assert again["thickness_mm"].to_list() == pytest.approx(
+        first.readings["thickness_mm"].to_list(), abs=0, nan_ok=True
+    )

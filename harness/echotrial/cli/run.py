@@ -31,6 +31,8 @@ _FILE = click.Path(path_type=Path)
 @click.option("--size", default="run", show_default=True, help="Of synthetic corpora to build.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Of synthetic corpora.")
 @click.option("--workers", type=click.IntRange(min=0), default=os.cpu_count, help="Processes.")
+@click.option("--work", type=_FILE, help="Keep readings here, for this and later trials.")
+@click.option("--cluster", help="Dask scheduler, tcp://HOST:PORT, or local:N.")
 @click.option("--json", "as_json", is_flag=True, help="Print scores as JSON instead of tables.")
 def run(
     corpora: tuple[str, ...],
@@ -44,6 +46,8 @@ def run(
     size: str,
     seed: int,
     workers: int,
+    work: Path | None,
+    cluster: str | None,
     as_json: bool,
 ) -> int:
     """Put detectors on trial over CORPUS (a folder, a spec file or a name from `corpus list`).
@@ -63,7 +67,14 @@ def run(
     with _progress() as progress:
         opened = _obtained(host, corpora, seed, size, workers, progress)
         request = Request(
-            opened, chosen, settings_from(assignments), records, workers, measures=host.measures
+            opened,
+            chosen,
+            settings_from(assignments),
+            records=records,
+            workers=workers,
+            measures=host.measures,
+            work=work,
+            cluster=cluster,
         )
         trial = conduct(request, folder, progress)
     path = page.write(trial)

@@ -1,7 +1,9 @@
 """Conducts a trial: corpora through detectors, to outcomes, to scores, to a folder."""
 
 import platform
+import shutil
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -13,14 +15,18 @@ import pandas as pd
 
 from echotrial import __version__
 from echotrial.corpus.store import Corpus
-from echotrial.engine import Limits, ReadResult, read_corpus
+from echotrial.engine import Limits, ReadResult, WorkFolder, read_corpus
+from echotrial.engine.cluster import Cluster
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.hooks import Measure
 from echotrial.host import LoadedDetector
 from echotrial.outcome import MarkOffsets, judge
 from echotrial.scores import CorpusScores, joined, score
-from echotrial.trial.folder import Trial, open_trial, write_info, write_tables
+from echotrial.strict import read_toml
+from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info, write_tables
 
+#: Readings of a trial under way, inside its folder.
+PARTS = "parts"
 Settings = Mapping[str, Mapping[str, Any]]
 #: Called with the corpus, the records done since the last call and the number wanted in all.
 Progress = Callable[[str, int, int], None]
@@ -46,6 +52,11 @@ class Request:
         Time and memory that a detector may take.
     measures
         Extra scores, by name.
+    work
+        Where readings are kept meanwhile; one shared by several trials saves what they share.
+        None: a folder inside the trial's, which goes when it is complete.
+    cluster
+        Address of a Dask cluster, or ``local:N``; None reads on this machine.
     """
 
     corpora: Sequence[Corpus]
@@ -55,6 +66,8 @@ class Request:
     workers: int = 0
     limits: Limits | None = None
     measures: Mapping[str, Measure] | None = None
+    work: Path | None = None
+    cluster: str | None = None
 
 
 @dataclass(frozen=True)
@@ -70,23 +83,29 @@ class Examined:
 
 
 def conduct(request: Request, folder: Path, progress: Progress | None = None) -> Trial:
-    """Run a trial into a new folder and open it.
+    """Run a trial into a new folder, or go on with one that was stopped there, and open it.
+
+    Readings are kept part by part in a work folder until the trial is complete, so a trial that
+    was stopped at any moment computes only what is missing.
 
     Raises
     ------
     WrongQuestion
-        Nothing to run, two corpora of one name, settings that a detector refuses, or a folder
-        that is there already.
+        Nothing to run, two corpora of one name, settings that a detector refuses, a folder that
+        is there already with something else in it, or another run at work in it.
     Refused
         A damaged corpus.
+    NotToBeHad
+        A cluster that does not answer.
     """
-    _check(request, folder)
+    _check(request)
     for corpus in request.corpora:
         corpus.verify()
-    info = {"echotrial": __version__, "started": _now(), **_what_runs(request)}
-    folder.mkdir(parents=True)
-    write_info(folder, {**info, "complete": False})
-    examined = [_examine(corpus, request, progress) for corpus in request.corpora]
+    runs = {"echotrial": __version__, **_what_runs(request)}
+    info = {"started": _now(), **runs}
+    _begin(folder, info, runs)
+    with WorkFolder(request.work or folder / PARTS) as work, _cluster(request) as cluster:
+        examined = [_examine(c, request, work, cluster, progress) for c in request.corpora]
     write_tables(
         folder,
         pd.concat([pd.concat([e.result.readings, e.outcomes], axis=1) for e in examined]),
@@ -95,10 +114,36 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
         {"format": 1, "corpora": [e.scores.to_json() for e in examined]},
     )
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
+    shutil.rmtree(folder / PARTS, ignore_errors=True)
     return open_trial(folder)
 
 
-def _check(request: Request, folder: Path) -> None:
+def _begin(folder: Path, info: Mapping[str, Any], runs: Mapping[str, Any]) -> None:
+    """Make the folder, or see that the trial stopped in it is the same one."""
+    if (folder / TRIAL).is_file():
+        before = read_toml(folder / TRIAL)
+        if before.get("complete"):
+            raise WrongQuestion(f"{folder}: holds a complete trial; choose another with --out")
+        if {key: before.get(key) for key in runs} != runs:
+            raise WrongQuestion(
+                f"{folder}: a trial of other things was stopped here; choose another with --out"
+            )
+    elif folder.exists() and any(folder.iterdir()):
+        raise WrongQuestion(f"{folder}: is there already; choose another folder with --out")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_info(folder, {**info, "complete": False})
+    except OSError as error:
+        raise WrongQuestion(
+            f"{folder}: cannot be written to ({error.strerror}); choose another with --out"
+        ) from None
+
+
+def _cluster(request: Request) -> AbstractContextManager[Cluster | None]:
+    return nullcontext() if request.cluster is None else Cluster(request.cluster)
+
+
+def _check(request: Request) -> None:
     if not request.detectors:
         raise WrongQuestion("no detector to run: see `echotrial detector list`")
     if not request.corpora:
@@ -113,11 +158,15 @@ def _check(request: Request, folder: Path) -> None:
             raise WrongQuestion(
                 f"settings for '{name}', which does not run: {nearest(name, running)}"
             )
-    if folder.exists():
-        raise WrongQuestion(f"{folder}: is there already; choose another folder with --out")
 
 
-def _examine(corpus: Corpus, request: Request, progress: Progress | None) -> Examined:
+def _examine(
+    corpus: Corpus,
+    request: Request,
+    work: WorkFolder,
+    cluster: Cluster | None,
+    progress: Progress | None,
+) -> Examined:
     rows = _rows(corpus, request.records)
     result = read_corpus(
         corpus,
@@ -126,6 +175,8 @@ def _examine(corpus: Corpus, request: Request, progress: Progress | None) -> Exa
         rows=rows,
         workers=request.workers,
         limits=request.limits,
+        work=work,
+        cluster=cluster,
         progress=None if progress is None else lambda n: progress(corpus.name, n, len(rows)),
     )
     records = corpus.truth.iloc[rows].reset_index(drop=True)

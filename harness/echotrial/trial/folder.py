@@ -12,7 +12,7 @@ import tomlkit
 
 from echotrial.errors import NotToBeHad, WrongQuestion
 from echotrial.files import new_file, write_text
-from echotrial.scores import wide
+from echotrial.scores.wide import wide
 from echotrial.strict import read_toml
 
 FORMAT = 1
