@@ -13,6 +13,7 @@ _FILE = click.Path(path_type=Path)
 @click.argument("trial_b", type=_FILE)
 @click.option("--margins", type=_FILE, help="TOML with margins by detector and corpus.")
 @click.option("--pair", "pairs", multiple=True, metavar="A=B", help="Detector A with detector B.")
+@click.option("--page", type=_FILE, help="Write an HTML page with the A-scans of flipped records.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @click.option("--markdown", "as_markdown", is_flag=True, help="Print Markdown.")
 def compare(
@@ -20,6 +21,7 @@ def compare(
     trial_b: Path,
     margins: Path | None,
     pairs: tuple[str, ...],
+    page: Path | None,
     as_json: bool,
     as_markdown: bool,
 ) -> int:
@@ -34,11 +36,16 @@ def compare(
 
     if as_json and as_markdown:
         raise WrongQuestion("--json and --markdown: choose one")
-    a, b = (side_of(open_trial(folder)) for folder in (trial_a, trial_b))
+    before, after = open_trial(trial_a), open_trial(trial_b)
+    a, b = side_of(before), side_of(after)
     rules, renamed = read_rules(margins), renamed_from(pairs)
     if margins is not None:
         rules.check({*a.detectors, *b.detectors}, {*a.corpora, *b.corpora}, str(margins))
     found = compared(a, b, rules, renamed)
+    if page is not None:
+        from echotrial.report import changes
+
+        changes.write(found, before, after, page)
     if as_json:
         import json
 
@@ -53,6 +60,8 @@ def compare(
         from echotrial.report.verdicts import show_comparison
 
         show_comparison(found)
+        if page is not None:
+            click.echo(f"Page: {page}")
     return found.exit_code
 
 

@@ -19,7 +19,6 @@ from echotrial.report.palette import LOOKS
 from echotrial.report.picture import picture
 from echotrial.report.record import Record, Records, length
 from echotrial.report.worst import worst
-from echotrial.scores import wide
 from echotrial.trial.folder import Trial
 
 REPORT: Final = "report.html"
@@ -145,7 +144,6 @@ def _section(trial: Trial, part: Part) -> dict[str, Any]:
     """What the template needs of one corpus, and the data that its scripts work on."""
     records = Records(trial, part.name)
     carried = [records[number] for number in worst(part)]
-    scores = trial.scores[trial.scores["corpus"] == part.name].fillna({"bin": "", "note": ""})
     low, high = part.setup.wall_range
     return {
         "info": part.info,
@@ -155,7 +153,6 @@ def _section(trial: Trial, part: Part) -> dict[str, Any]:
         "records": len(part.panel),
         "walls": int(part.panel.inside.sum()),
         "range": (length(low * 1e3, part.setup), length(high * 1e3, part.setup)),
-        "wide": wide(scores, part.panel.detectors),
         "rates": _rates(part),
         "missing": records.missing,
         "carried": len(carried),

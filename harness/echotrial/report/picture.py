@@ -113,7 +113,30 @@ def _locks(record: Record) -> list[dict[str, Any]]:
         "opacity": 0.3,
         "hovertemplate": "gate: %{x:.4f} us<extra></extra>",
     }
-    return [gate, *(_lock(r) for r in rows)]
+    silent = [r for r in rows if not np.isfinite([r.first_echo_us, r.second_echo_us]).any()]
+    return [gate, *(_lock(r) for r in rows if r not in silent), *_silences(silent, record)]
+
+
+def _silences(readings: list[Reading], record: Record) -> list[dict[str, Any]]:
+    """The outcome of those that gave no mark, at the left edge."""
+    if not readings or record.window_us is None:
+        return []
+    left = round(record.window_us[0], 4)
+    return [
+        {
+            "type": "scatter",
+            "mode": "text",
+            "name": "no mark",
+            "x": [left] * len(readings),
+            "y": [as_text(r.detector) for r in readings],
+            "yaxis": "y2",
+            "text": [f" {r.outcome}" for r in readings],
+            "textposition": "middle right",
+            "textfont": {"size": 11},
+            "showlegend": False,
+            "hoverinfo": "skip",
+        }
+    ]
 
 
 def _lock(reading: Reading) -> dict[str, Any]:

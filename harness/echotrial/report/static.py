@@ -25,7 +25,7 @@ _MARKERS: Final = {
     "star": "*",
 }
 #: One of text as text, a fixed salt: the same record gives the same bytes.
-_STYLE: Final = {
+_STYLE: Final[dict[Any, Any]] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "echotrial",
     "font.family": "DejaVu Sans",

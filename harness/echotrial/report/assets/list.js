@@ -2,6 +2,16 @@
 
 const STEP = 100;
 
+function head(words) {
+  return element("thead", {}, element("tr", {}, ...words.map((w) => element("th", { scope: "col" }, w))));
+}
+
+/** Every outcome with its colour, hatch, word and meaning. */
+function showKey(outcomes) {
+  document.getElementById("key").replaceChildren(...outcomes.map((o) =>
+    element("li", {}, swatch(o), element("strong", {}, o.name), ` ${o.about}`)));
+}
+
 /** Rows of corpus that a choice of bins, outcome or rows names, the worst first. */
 function rowsOf(corpus, mask, d, choice) {
   if (choice.rows) return choice.rows;
@@ -34,7 +44,6 @@ function lengthWords(corpus, mm) {
 function listRecords(node, corpus, mask, d, choice, filters) {
   const rows = rowsOf(corpus, mask, d, choice), at = d * corpus.n;
   const body = element("tbody");
-  const head = ["record", "outcome", "wall", "wavelengths", "reading", "error um", "A-scan"];
   const more = element("button", { type: "button" }, "");
   const picture = element("div", { "data-role": "record" });
   let listed = 0;
@@ -50,7 +59,7 @@ function listRecords(node, corpus, mask, d, choice, filters) {
     element("h3", {}, "Records"),
     element("p", { "data-role": "choice" }, `${choiceWords(corpus, d, choice, choice.rows ? {} : filters)}: ${rows.length} record${rows.length === 1 ? "" : "s"}`),
     element("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Records found" },
-      element("table", {}, element("thead", {}, element("tr", {}, ...head.map((h) => element("th", { scope: "col" }, h)))), body)),
+      element("table", {}, head(["record", "outcome", "wall", "wavelengths", "reading", "error um", "A-scan"]), body)),
     more, picture);
   node.scrollIntoView({ block: "nearest" });
   node.focus({ preventScroll: true });
@@ -89,12 +98,11 @@ function openRecord(node, corpus, i) {
 }
 
 function readingsTable(carried) {
-  const head = ["detector", "outcome", "reading", "confidence", "why"];
   const rows = carried.readings.map((r) => element("tr", {}, element("th", { scope: "row" }, r.detector),
     element("td", { class: "words" }, r.outcome + (r.direction ? `, ${r.direction}` : "")), element("td", {}, r.said),
     element("td", {}, r.confidence === null ? "–" : shown(r.confidence, 3)), element("td", { class: "words" }, r.why)));
   return element("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Readings of the record" },
-    element("table", {}, element("thead", {}, element("tr", {}, ...head.map((h) => element("th", { scope: "col" }, h)))), element("tbody", {}, ...rows)));
+    element("table", {}, head(["detector", "outcome", "reading", "confidence", "why"]), element("tbody", {}, ...rows)));
 }
 
 function truthList(carried) {

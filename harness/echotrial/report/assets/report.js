@@ -198,10 +198,6 @@ class Section {
   drawAll() { for (const node of [...this.waiting.keys()]) this.draw(node); }
 }
 
-function head(words) {
-  return element("thead", {}, element("tr", {}, ...words.map((w) => element("th", { scope: "col" }, w))));
-}
-
 const report = { sections: [], ready: false, lastFilterMs: NaN };
 window.echotrialReport = report;
 
@@ -218,8 +214,7 @@ function printing(on) {
 
 async function begin() {
   const payload = await readPayload();
-  const key = document.getElementById("key");
-  key.replaceChildren(...payload.outcomes.map((o) => element("li", {}, swatch(o), element("strong", {}, o.name), ` ${o.about}`)));
+  showKey(payload.outcomes);
   document.querySelectorAll("section.corpus").forEach((node, i) => {
     const corpus = corpusOf(payload.corpora[i], payload.outcomes);
     corpus.trial = payload.trial;
