@@ -23,6 +23,8 @@ BELOW_RANGE, ABOVE_RANGE = 0.5, 1.25
 THINNEST = 0.1  # periods of round trip
 #: An interface reflection above this makes the interface echo the strongest (metals).
 STRONG_INTERFACE = 0.5
+#: From this reflection of couplant against wall on, a wall is hard: below resonance it hides.
+METAL = 0.7
 #: Wavelengths below which a strong reflector's half-wave resonance has left the band.
 THIN = 0.34
 SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
@@ -143,7 +145,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             settings.film_margin,
             settings.sureness,
             settings.thin_sureness,
-            THIN * setup.wavelength_m if abs(stack.interface) > STRONG_INTERFACE else 0.0,
+            THIN * setup.wavelength_m if stack.couplant_wall > METAL else 0.0,
             settings.excess,
             settings.floor,
         ),

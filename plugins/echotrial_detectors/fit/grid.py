@@ -5,10 +5,12 @@ period of shift; products at three shifts a quarter of a period apart give the c
 shift between, by interpolating its slowly varying complex amplitude.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numba
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.spectra import Gate, loss_law
@@ -20,6 +22,9 @@ TILE = 128
 GAPS = ((0.0, 0.0), (2e-6, 25e-6), (8e-6, 50e-6))
 #: ... and further ones where delay line and couplant make a resonator of the gap.
 RESONANT_GAPS = ((12e-6, 0.0), (15e-6, 30e-6), (30e-6, 20e-6))
+#: Thickest film on a lifted probe, and the gaps' spread that goes with films.
+THICKEST_FILM = 120e-6
+FILM_GAPS = ((0.0, 0.0), (0.0, 30e-6))
 #: A template's envelope may have a second peak this high: then it is laid on that one as well.
 RIVAL_PEAK = 0.8
 #: Loss in the grid, neper per wavelength of travel.
@@ -73,58 +78,65 @@ def make_grid(
     stack: Stack, pulse: NDArray[np.complex128], gate: Gate, low: float, high: float
 ) -> Grid:
     """Templates for walls from `low` to `high` periods of round trip, and for films."""
-    rows: list[tuple[float, ...]] = []
     gaps = GAPS + (RESONANT_GAPS if abs(stack.delay_couplant) > RESONANT else ())
-    round_trips = walls(low, high, gate.damping)
-    for family, wall in enumerate(round_trips):
-        for gap, spread in gaps:
-            rows.append((family, False, wall, stack.gap_periods(gap), stack.gap_periods(spread)))
-    films = np.arange(0.0, stack.gap_periods(120e-6), 0.1)
-    for family, film in enumerate(films, start=round_trips.size):
-        rows.append((family, True, film, 0.0, 0.0))
-        rows.append((family, True, film, 0.0, stack.gap_periods(30e-6)))
-    return _laid_on_peaks(stack, pulse, gate, rows)
-
-
-def _laid_on_peaks(
-    stack: Stack, pulse: NDArray[np.complex128], gate: Gate, rows: list[tuple[float, ...]]
-) -> Grid:
-    starts, family, is_film, spectra = [], [], [], []
-    law = loss_law(gate.frequency)
-    for number, film, wall, gap, spread in rows:
-        unknowns = np.array([wall, gap, spread, 0.0 if film else LOSS, 0.0])
-        model = -pulse * reflection(gate.s, law, stack.film if film else stack, unknowns)
-        for peak in _peaks(model, gate):
-            starts.append((-peak, *unknowns))
-            family.append(int(number))
-            is_film.append(bool(film))
-            spectra.append(model * np.exp(peak * gate.s))
+    films = np.arange(0.0, stack.gap_periods(THICKEST_FILM), 0.1)
+    parts = [
+        _templates(stack, pulse, gate, walls(low, high, gate.damping), gaps, LOSS),
+        _templates(stack.film, pulse, gate, films, FILM_GAPS, 0.0),
+    ]
+    families = int(parts[0][1].max()) + 1
     return Grid(
-        np.array(starts),
-        np.array(family, dtype=np.intp),
-        np.array(is_film),
-        _matrix(np.array(spectra), gate),
+        np.concatenate([starts for starts, _, _ in parts]),
+        np.concatenate([parts[0][1], families + parts[1][1]]),
+        np.concatenate([np.zeros(len(parts[0][1]), bool), np.ones(len(parts[1][1]), bool)]),
+        _matrix(np.concatenate([spectra for _, _, spectra in parts]), gate),
     )
 
 
-def _peaks(model: NDArray[np.complex128], gate: Gate) -> list[float]:
-    """Times of the highest envelope peak, and of a rival, in periods after the arrival."""
+def _templates(
+    stack: Stack,
+    pulse: NDArray[np.complex128],
+    gate: Gate,
+    round_trips: NDArray[np.float64],
+    gaps: Sequence[tuple[float, float]],
+    loss: float,
+) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.complex128]]:
+    """Starts, families and spectra of all combinations, each laid on its envelope's peaks."""
+    in_periods = [(stack.gap_periods(gap), stack.gap_periods(spread)) for gap, spread in gaps]
+    unknowns = np.array([(t, *g, loss, 0.0) for t in round_trips for g in in_periods])
+    models = -pulse * reflection(gate.s, loss_law(gate.frequency), stack, unknowns)
+    which, peak = _peaks(models, gate)
+    spectra = models[which] * np.exp(peak[:, None] * gate.s)
+    return np.column_stack([-peak, unknowns[which]]), which // len(gaps), spectra
+
+
+def _peaks(
+    models: NDArray[np.complex128], gate: Gate
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Rows and times (periods after the arrival) of the highest envelope peaks and their rivals."""
     size, low = 4 * gate.length, gate.bins[0]
-    spectrum = np.zeros(size, dtype=complex)
-    spectrum[low : low + model.size] = model
+    spectra = np.zeros((len(models), size), dtype=np.complex64)
+    spectra[:, low : low + models.shape[1]] = models
     step = gate.length / size / gate.rate_hz / gate.period_s
-    time = np.arange(size) * step
-    late = time > (gate.length - gate.before) / gate.rate_hz / gate.period_s
-    time[late] -= size * step
-    order = np.argsort(time)
-    time = time[order]
-    envelope = np.abs(np.fft.ifft(spectrum))[order] * np.exp(gate.damping * time)
+    ahead = 4 * gate.before
+    time = (np.arange(size) - ahead) * step
+    envelope = np.abs(np.roll(scipy.fft.ifft(spectra, axis=1), ahead, axis=1))
+    envelope *= np.exp(gate.damping * time)
     # Near the end of the gate undoing the exponential lifts what the gate has cut off.
-    envelope[time > 0.6 * time[-1]] = 0.0
-    inner = envelope[1:-1]
-    tops = 1 + np.flatnonzero((inner >= envelope[:-2]) & (inner > envelope[2:]))
-    tops = tops[np.argsort(-envelope[tops])][:2]
-    return [float(time[t]) for t in tops if envelope[t] >= RIVAL_PEAK * envelope[tops[0]]]
+    envelope[:, time > 0.6 * time[-1]] = 0.0
+    inner = envelope[:, 1:-1]
+    tops = (inner >= envelope[:, :-2]) & (inner > envelope[:, 2:])
+    highest = np.where(tops, inner, 0.0)
+    first = np.argmax(highest, axis=1)
+    rows = np.arange(len(models))
+    peak = highest[rows, first].copy()
+    highest[rows, first] = 0.0
+    second = np.argmax(highest, axis=1)
+    rivals = np.flatnonzero(highest[rows, second] >= RIVAL_PEAK * peak)
+    which = np.concatenate([rows, rivals])
+    at = np.concatenate([first, second[rivals]]) + 1
+    order = np.argsort(which, kind="stable")
+    return which[order], time[at[order]]
 
 
 def _matrix(spectra: NDArray[np.complex128], gate: Gate) -> NDArray[np.float32]:

@@ -274,5 +274,8 @@ def deviation(
     unit = np.zeros(UNKNOWNS + 1)
     unit[1 + WALL] = 1.0
     lever = np.linalg.solve(bread, unit)
-    variance = float(lever @ (filling @ lever))
-    return max(variance, 0.0) ** 0.5
+    variance = 0.0
+    for i in range(UNKNOWNS + 1):
+        for j in range(UNKNOWNS + 1):
+            variance += lever[i] * filling[i, j] * lever[j]
+    return float(np.sqrt(max(variance, 0.0)))

@@ -93,7 +93,7 @@ def judge(
     unsure = (ahead.min(axis=1) < limits.margin) | (fits.side < sureness**2)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
-        ((wall < low) | (wall > high), Reason.OUT_OF_RANGE),
+        ((wall < low - tolerance_m) | (wall > high + tolerance_m), Reason.OUT_OF_RANGE),
         (unsure, Reason.AMBIGUOUS),
         (ahead_of_film < limits.film_margin, Reason.NO_ECHO),
         (residual > allowed, Reason.POOR_FIT),

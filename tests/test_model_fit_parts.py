@@ -1,0 +1,203 @@
+"""Parts of the model fit against published formulas, `tmm` and slow twins.
+
+Layer reflection by the acoustic-optic mapping (s-polarisation, n proportional to 1/Z): Kinsler,
+Frey, Coppens, Sanders, Fundamentals of Acoustics, ch. 6, and Brekhovskikh, Waves in Layered Media
+(both from memory), with `tmm` as the program that nobody here wrote.
+"""
+
+import numpy as np
+import pytest
+import scipy.special
+import tmm
+from echotrial.errors import NotApplicable
+from echotrial.setup import Medium
+from echotrial_detectors.fit.grid import best_shift, walls
+from echotrial_detectors.fit.newton import (
+    ARRIVAL,
+    LOSS,
+    UNKNOWNS,
+    WALL,
+    accumulate,
+    inverse,
+    refine,
+    small_exp,
+)
+from echotrial_detectors.fit.spectra import Gate, gate_of, loss_law, pulse_of
+from echotrial_detectors.fit.stack import Stack, aperture, reflection, stack_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.trains import RATE, setup
+
+POLYSTYRENE, GLYCERIN, STEEL, AIR = 2.4675e6, 2.40e6, 46.0e6, 413.0
+
+
+def stack(*, delay: float = POLYSTYRENE, couplant: float = GLYCERIN, wall: float = STEEL) -> Stack:
+    return Stack(
+        (couplant - delay) / (couplant + delay), (wall - couplant) / (wall + couplant), 50e-9, 1904.0
+    )
+
+
+def by_tmm(frequency: float, wall: float, gap: float, delay: float = POLYSTYRENE) -> complex:
+    """Times in periods; reflection of delay line | couplant | wall | air, exp(+j w t)."""
+    impedances = np.array([delay, GLYCERIN, STEEL, AIR])
+    n = 1e6 / impedances  # s-polarisation: n goes as 1/Z
+    # a phase of pi f t one way, with lam_vac = 1: 2 pi n d = pi f t
+    thickness = [np.inf, frequency * gap / 2 / n[1], frequency * wall / 2 / n[2], np.inf]
+    return complex(np.conj(tmm.coh_tmm("s", list(n), thickness, 0.0, 1.0)["r"]))
+
+
+@pytest.mark.parametrize("delay", [POLYSTYRENE, 13.1e6])
+def test_reflection_is_that_of_tmm(delay):
+    frequency = np.linspace(0.4, 1.7, 40)
+    found = reflection(
+        2j * np.pi * frequency,
+        loss_law(frequency),
+        stack(delay=delay),
+        np.array([1.3, 0.17, 0.0, 0.0, 0.0]),
+    )
+    want = [by_tmm(f, 1.3, 0.17, delay) for f in frequency]
+    # air is no vacuum, and a resonance multiplies what it takes
+    np.testing.assert_allclose(found, want, atol=1e-3)
+
+
+def test_a_lossless_wall_reflects_everything():
+    s = 2j * np.pi * np.linspace(0.3, 2, 50)
+    found = reflection(s, s, stack(), np.array([0.9, 0.1, 0.0, 0.0, 0.0]))
+    np.testing.assert_allclose(np.abs(found), 1.0, atol=1e-12)
+
+
+@pytest.mark.parametrize(("r01", "limit"), [(0.02, 4e-3), (-0.69, 1e-3)])
+@pytest.mark.parametrize("square", [False, True])
+def test_strips_average_as_the_integral_does(r01, limit, square):
+    """Mean of exp(-j phase v) over a round and a square tip, by 10,000 strips."""
+    strips = aperture(r01)
+    y = (np.arange(10_000) + 0.5) / 10_000
+    weight = np.ones_like(y) if square else np.sqrt(1 - y**2)
+    weight /= weight.sum()
+    shape = 0.5 if square else -0.5
+    for phase in (0.5, 3.0, 6.0):
+        want = weight @ np.exp(-1j * phase * y**2)
+        found = (strips.share + shape * strips.lean) @ np.exp(-1j * phase * strips.excess)
+        assert abs(found - want) < limit
+    assert strips.share.sum() == pytest.approx(1)
+    assert strips.lean.sum() == pytest.approx(0, abs=1e-12)
+
+
+def test_loss_law_is_causal():
+    """Waters et al. (2000): c(f) - c(f0) with y = 1, 2350 m/s, 1 dB/(cm MHz): 2352.615 at 15 MHz."""
+    f0, c0 = 10e6, 2350.0
+    alpha0 = 10.0 * 100 / (20 * np.log10(np.e))  # Np/m at 10 MHz
+    law = loss_law(np.array([1.5, 0.5]))
+    # exponent -(s + loss law): the imaginary part of the law slows or speeds the wave
+    slowness = 1 / c0 + alpha0 * law.imag / (2 * np.pi * f0 * np.array([1.5, 0.5]))
+    np.testing.assert_allclose(1 / slowness, [2352.615, 2345.543], atol=0.01)
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(-1, 0), st.floats(-1, 1))
+def test_small_exponentials_and_inverses(real, imaginary):
+    z = complex(real, imaginary)
+    assert abs(small_exp(z) - np.exp(z)) < 2e-4
+    assert abs(inverse(1.5 + z) - 1 / (1.5 + z)) < 1e-14 * abs(1 / (1.5 + z)) + 1e-13
+
+
+def problem() -> tuple[Gate, Stack, np.ndarray, np.ndarray]:
+    known = setup()
+    gate = gate_of(known, RATE, 250e-9, 2.5e-6)
+    pulse = pulse_of(known.reference_echo, gate, gate.s)
+    theta = np.array([0.13, 1.45, 0.07, 0.31, 0.02, 0.2])
+    return gate, stack(), pulse, theta
+
+
+def model(theta: np.ndarray) -> np.ndarray:
+    """The obvious twin of `accumulate`: the model's spectrum from `reflection`."""
+    gate, layers, pulse, _ = problem()
+    shift = np.exp(-theta[ARRIVAL] * gate.s)
+    return -pulse * shift * reflection(gate.s, loss_law(gate.frequency), layers, theta[1:])
+
+
+def products(theta: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    gate, layers, pulse, _ = problem()
+    strips = aperture(layers.delay_couplant)
+    gram, onto = np.empty((UNKNOWNS + 1, UNKNOWNS + 1)), np.empty(UNKNOWNS + 1)
+    accumulate(
+        theta, y, pulse, gate.s, loss_law(gate.frequency), strips.excess, strips.share,
+        strips.lean, layers.delay_couplant, layers.couplant_wall, gram, onto,
+    )  # fmt: skip
+    return gram, onto
+
+
+def test_kernel_agrees_with_its_twin_and_with_differences():
+    _, _, _, theta = problem()
+    y = np.random.default_rng(3).standard_normal((model(theta).size, 2)) @ [1, 1j]
+    rows = [model(theta)]
+    for i in range(UNKNOWNS):
+        step = np.zeros(UNKNOWNS)
+        step[i] = 1e-6
+        rows.append((model(theta + step) - model(theta - step)) / 2e-6)
+    rows = np.array(rows)
+    gram, onto = products(theta, y)
+    want = (rows.conj() @ rows.T).real
+    np.testing.assert_allclose(np.tril(gram), np.tril(want), rtol=2e-4, atol=2e-4 * want.max())
+    np.testing.assert_allclose(onto, (rows.conj() @ y).real, rtol=1e-3, atol=1e-3 * want.max())
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.floats(-0.1, 0.1), st.floats(-0.06, 0.06), st.floats(0.02, 0.1), st.floats(0.05, 0.4)
+)
+def test_newton_finds_the_record_it_was_made_of(shift, off, gap, spread):
+    gate, layers, pulse, theta = problem()
+    truth = np.array([theta[0], theta[1], gap, spread, 0.02, 0.0])
+    y = model(truth)
+    y /= np.linalg.norm(y)
+    start = truth + [shift, off, 0.02, -0.03, 0.0, 0.0]
+    strips, result = aperture(layers.delay_couplant), np.empty(3)
+    refine(
+        start, y, pulse, gate.s, loss_law(gate.frequency), strips.excess, strips.share,
+        strips.lean, layers.delay_couplant, layers.couplant_wall, gate.freedom,
+        np.zeros(UNKNOWNS), np.full(UNKNOWNS, 1e3), np.array([-9, 0.02, 0, 0, 0, -1.0]), 60,
+        1e-9, result,
+    )  # fmt: skip
+    assert result[1] < 1e-6
+    assert start[WALL] == pytest.approx(truth[WALL], abs=2e-3)
+    assert start[LOSS] >= 0
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(-0.45, 0.45))
+def test_shift_between_products_is_interpolated(shift):
+    """A Gaussian band of 60 % turned by `shift` periods: the phase is upright there."""
+    f = np.linspace(0.3, 1.7, 200)
+    power = np.exp(-((f - 1) ** 2) / 0.065)
+    before, centre, after = (
+        complex(np.sum(power * np.exp(2j * np.pi * f * (d - shift)))) for d in (-0.25, 0.0, 0.25)
+    )
+    found, height = best_shift(before, centre, after)
+    assert found == pytest.approx(shift, abs=0.012)
+    assert height == pytest.approx(power.sum(), rel=0.03)
+
+
+def test_grid_of_walls_is_dense_enough_for_the_ninth_echo():
+    grid = walls(0.2, 11.0, 0.06)
+    assert grid[0] == 0.2
+    assert grid[-1] >= 11.0
+    assert np.diff(grid).min() * 9 < 0.5
+    assert np.all(np.diff(grid) < 0.3)
+
+
+def test_without_impedances_there_is_no_model():
+    with pytest.raises(NotApplicable, match="impedances"):
+        stack_of(setup(wall=Medium(material="unknown stuff")))
+    found = stack_of(setup())
+    assert found.interface == pytest.approx((45.9 - 2.47) / (45.9 + 2.47), rel=1e-9)
+    assert found.film.couplant_wall == 0.0
+
+
+def test_round_tip_has_the_mean_gap_of_the_geometry():
+    """Mean of y^2 over a disc by chords is 1/4, over a square 1/3."""
+    strips = aperture(0.0)
+    assert (strips.share - 0.5 * strips.lean) @ strips.excess == pytest.approx(0.25, abs=2e-3)
+    assert (strips.share + 0.5 * strips.lean) @ strips.excess == pytest.approx(1 / 3, abs=2e-3)
+    assert scipy.special.beta(1.5, 1.5) / scipy.special.beta(0.5, 1.5) == pytest.approx(0.25)
