@@ -141,7 +141,7 @@ def _table(first: str, *others: str) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column(first, no_wrap=True)
     for name in others:
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", min_width=max(map(len, name.split())))
     return table
 
 
