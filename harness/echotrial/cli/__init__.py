@@ -16,6 +16,9 @@ COMMANDS = {
     "guard": ("echotrial.cli.guard", "Fail where accuracy is worse than a baseline (for CI)."),
     "show": ("echotrial.cli.show", "Show a trial again, or one record of it."),
     "corpus": ("echotrial.cli.corpus", "Build, import, check, list and show corpora."),
+    "choose": ("echotrial.cli.choose", "Find the approach that holds on a set-up."),
+    "calibrate": ("echotrial.cli.calibrate", "Calibrate a method on reference samples."),
+    "measure": ("echotrial.cli.measure", "Read new recordings with a method."),
     "setup": ("echotrial.cli.setup", "Write a set-up file, and see what it allows."),
     "detector": ("echotrial.cli.detector", "List, check and begin detectors."),
 }

@@ -1,0 +1,118 @@
+"""``echotrial choose``: from a set-up to the approach that holds, with a method sheet."""
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from echotrial.choose.conduct import Choice, Request
+    from echotrial.corpus.store import Corpus
+    from echotrial.host import Host
+
+_FILE = click.Path(path_type=Path)
+
+
+@click.command()
+@click.argument("setup", type=_FILE)
+@click.option("--recorded", multiple=True, help="Corpus of your recordings to prove on as well.")
+@click.option("--detector", "detectors", multiple=True, help="Only these (default: all).")
+@click.option("--plugin", "plugins", multiple=True, type=_FILE, help="Python file with detectors.")
+@click.option("--entry-points/--no-entry-points", default=True, help="Load installed plugins.")
+@click.option("--out", type=_FILE, help="Folder (default: the set-up's name, with '-choice').")
+@click.option("--prove", type=click.IntRange(min=1), default=5000, show_default=True)
+@click.option("--tune", type=click.IntRange(min=1), default=1000, show_default=True)
+@click.option("--seed", type=int, default=0, show_default=True, help="Of the records made.")
+@click.option("--workers", type=click.IntRange(min=0), default=os.cpu_count, help="Processes.")
+@click.option("--advice/--no-advice", default=True, help="Try what would help where none holds.")
+def choose(
+    setup: Path,
+    recorded: tuple[str, ...],
+    detectors: tuple[str, ...],
+    plugins: tuple[Path, ...],
+    entry_points: bool,
+    out: Path | None,
+    prove: int,
+    tune: int,
+    seed: int,
+    workers: int,
+    advice: bool,
+) -> int:
+    """Find the detector, mode and settings that can be trusted on SETUP, and write its sheet.
+
+    Exit 1 where none can be trusted; then changes are tried by simulation.
+    """
+    from echotrial import host as hosts
+    from echotrial.choose.conduct import Request
+    from echotrial.choose.conduct import choose as conduct
+    from echotrial.choose.job import read_job
+
+    host = hosts.load(plugins, use_entry_points=entry_points)
+    for failure in host.failures:
+        click.echo(f"plugin {failure.plugin} failed to load: {failure.reason}", err=True)
+    job = read_job(setup, host.forward_model.materials())
+    folder = out or setup.with_name(f"{setup.stem}-choice")
+    request = Request(
+        job, folder, host.chosen(detectors), plugins, entry_points,
+        {"prove": prove, "tune": tune}, seed, workers, _opened(recorded),
+    )  # fmt: skip
+    with _progress() as progress:
+        choice = conduct(host, request, progress)
+    code = _answer(host, request, choice, setup.stem, advice)
+    return code or (3 if host.failures else 0)
+
+
+def _opened(recorded: tuple[str, ...]) -> "tuple[Corpus, ...]":
+    from echotrial.corpus.find import opened
+
+    return tuple(opened(what) for what in recorded)
+
+
+def _answer(host: "Host", request: "Request", choice: "Choice", name: str, advice: bool) -> int:
+    from echotrial.choose.frozen import method_of
+    from echotrial.choose.method import write_method
+    from echotrial.sheet.chosen import show
+    from echotrial.sheet.words import console
+
+    show(choice, console())
+    if choice.detector is not None:
+        method = method_of(choice, host, name)
+        write_method(method, request.folder / "method.toml")
+        click.echo(f"Method: {request.folder / 'method.toml'}")
+        return 0
+    click.echo(f"Trial folder: {choice.trial.folder}")
+    if advice and choice.verdict["answer"] == "none of these":
+        _advise(host, request, choice)
+    return 1
+
+
+def _advise(host: "Host", request: "Request", choice: "Choice") -> None:
+    from echotrial.choose.advice import advice
+    from echotrial.sheet.chosen import show_advice
+    from echotrial.sheet.words import console
+
+    click.echo("\nWhat would help, tried by simulation:", err=True)
+    settings = {f.detector: dict(f.settings) for f in choice.finalists}
+    found = advice(
+        host, request.job, settings, request.plugins, request.entry_points,
+        lambda change: click.echo(f"  tried: {change.words}", err=True),
+    )  # fmt: skip
+    show_advice(found, console())
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, float], None] | None]:
+    """A bar with the time left on a terminal, nothing where the output goes elsewhere."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    screen = Console(stderr=True)
+    if not screen.is_terminal:
+        yield None
+        return
+    with Progress(console=screen, transient=True) as bars:
+        task = bars.add_task("choosing", total=1.0)
+        yield lambda what, share: bars.update(task, completed=share, description=what)

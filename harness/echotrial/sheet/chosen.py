@@ -1,0 +1,95 @@
+"""What `choose` prints: the search, the finalists, the verdict, and what would help."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+
+from echotrial.choose.advice import Change
+from echotrial.choose.conduct import Choice
+from echotrial.sheet.words import CAUTION
+
+
+def show(choice: Choice, console: Console) -> None:
+    """Print how it was chosen, and what."""
+    manifest = choice.corpus.manifest.records
+    console.print(
+        f"Records made around the set-up ({choice.corpus.origin}): {manifest.tune} to tune on, "
+        f"{manifest.prove} to prove on.",
+        highlight=False,
+    )
+    console.print(_searched(choice))
+    console.print("\n[bold]Proven[/bold] (bounds at 95 % confidence)")
+    console.print(_proven(choice))
+    console.print(f"\n{choice.verdict['sentence']}", highlight=False)
+    if choice.duel is not None:
+        console.print(choice.duel.sentence, highlight=False)
+    for other in choice.recorded:
+        console.print(f"Recordings: {other['sentence']}", highlight=False)
+    console.print(f"\n{CAUTION}", highlight=False)
+
+
+def _table(*names: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
+    for i, name in enumerate(names):
+        table.add_column(name, no_wrap=i == 0, justify="left" if i == 0 else "right")
+    return table
+
+
+def _searched(choice: Choice) -> Table:
+    table = _table("searched on tune", "tried", "hit %", "worst %", "false lock %", "phantom %")
+    names = [f.detector for f in choice.finalists]
+    for found in choice.found:
+        value = found.objective
+        mark = "* " if found.detector in names else ""
+        if value is None:
+            table.add_row(found.detector, str(found.tried), found.lost[:40], "", "", "")
+            continue
+        table.add_row(
+            f"{mark}{found.detector}", str(found.tried), f"{100 * value.hit:.1f}",
+            f"{100 * value.worst_hit:.1f}", f"{100 * value.false_lock:.2f}",
+            f"{100 * value.phantom:.1f}",
+        )  # fmt: skip
+    return table
+
+
+def _proven(choice: Choice) -> Table:
+    table = _table("finalist", "rank", "hit >=", "worst >=", "lock <=", "thick <=", "phantom <=",
+                   "rms um")  # fmt: skip
+    for a in choice.verdict["assessments"]:
+        table.add_row(
+            a["detector"], str(a["rank"] or "-"),
+            *(_percent(a[k]) for k in ("hit", "worst_hit", "false_lock", "thick", "phantom")),
+            "-" if a["rms_um"] is None else f"{a['rms_um']:.2f}",
+        )  # fmt: skip
+    return table
+
+
+def _percent(value: float | None) -> str:
+    return "-" if value is None else f"{100 * value:.{2 if value < 0.0995 else 1}f} %"
+
+
+def show_advice(found: Sequence[Change], console: Console) -> None:
+    """Print the changes tried, best first, and which would help most."""
+    table = _table("change", "detector", "hit %", "worst %", "false lock %", "phantom %")
+    for change in found:
+        value = change.objective
+        if value is None:
+            table.add_row(change.words, "cannot be simulated", "", "", "", "")
+            continue
+        table.add_row(
+            change.words, change.detector, f"{100 * value.hit:.1f}",
+            f"{100 * value.worst_hit:.1f}", f"{100 * value.false_lock:.2f}",
+            f"{100 * value.phantom:.1f}",
+        )  # fmt: skip
+    console.print(table)
+    best = found[0]
+    if best.objective is None or best.words == "as it is":
+        console.print("None of these changes helps in simulation.", highlight=False)
+        return
+    enough = best.objective.within == 0 and best.objective.hit > 0
+    console.print(
+        f"What would help most: {best.words} ({best.objective.sentence})"
+        + ("." if enough else "; it is not enough by itself."),
+        highlight=False,
+    )

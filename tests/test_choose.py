@@ -1,0 +1,222 @@
+"""``echotrial choose``: what it does with detectors that lie, are silent or fail; its parts."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from echotrial import host
+from echotrial.choose.advice import changes
+from echotrial.choose.candidates import candidates
+from echotrial.choose.decide import duel, ranking
+from echotrial.choose.job import read_job
+from echotrial.choose.method import read_method
+from echotrial.choose.objective import Objective, of_panel
+from echotrial.choose.variation import spec_around
+from echotrial.cli import main
+from echotrial.outcome import Direction, Outcome
+from echotrial.scores import Limits, Panel
+from echotrial.setup import Setup
+
+PLATE = """
+centre_frequency = "15 MHz"
+bandwidth = "9 MHz"
+velocity_uncertainty = "10 m/s"
+wall_range = ["0.8 mm", "2 mm"]
+[wall]
+material = "carbon steel"
+[delay_line]
+material = "polystyrene"
+length = "10 mm"
+"""
+BAD = '''
+import numpy as np
+
+def always(batch):
+    """One wall, whatever comes."""
+    return np.full(len(batch), 1.2e-3)
+
+def silent(batch):
+    return np.full(len(batch), np.nan)
+
+def raises(batch):
+    raise RuntimeError("no such echo")
+'''
+
+
+@pytest.fixture
+def plate(tmp_path: Path) -> Path:
+    path = tmp_path / "plate.toml"
+    path.write_text(PLATE, encoding="utf-8")
+    (tmp_path / "bad.py").write_text(BAD, encoding="utf-8")
+    return path
+
+
+def choose(plate: Path, *arguments: str) -> int:
+    folder = plate.parent
+    with pytest.raises(SystemExit) as stopped:
+        main(["choose", str(plate), "--plugin", str(folder / "bad.py"), "--workers", "0",
+              "--out", str(folder / "out"), *arguments])  # fmt: skip
+    return int(str(stopped.value.code))
+
+
+def test_a_detector_that_always_answers_is_none_of_these(plate, capsys):
+    small = ["--prove", "2000", "--tune", "60", "--no-advice"]
+    assert choose(plate, "--detector", "always", "--detector", "silent", *small) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "none of these can be trusted" in said
+    assert "qualifies no procedure" in said
+    assert not (plate.parent / "out" / "method.toml").exists()
+
+
+def test_too_few_records_recommend_nothing(plate, capsys):
+    assert choose(plate, "--detector", "always", "--prove", "100", "--tune", "60") == 1
+    assert "not enough records to say" in capsys.readouterr().out
+    assert not (plate.parent / "out" / "method.toml").exists()
+
+
+@pytest.mark.parametrize("name", ["silent", "raises"])
+def test_a_trial_without_a_hit_is_refused_and_leaves_nothing(plate, capsys, name):
+    assert choose(plate, "--detector", name, "--prove", "100", "--tune", "60") == 1
+    assert f"no detector hit a single wall of `tune`, so none can be chosen: {name}" in (
+        capsys.readouterr().err
+    )
+    assert not (plate.parent / "out").exists()
+
+
+def test_a_folder_that_is_there_is_left_alone(plate, capsys):
+    (plate.parent / "out").mkdir()
+    assert choose(plate, "--detector", "always") == 2
+    assert "is there already" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_advice_is_tried_by_simulation(plate, capsys):
+    small = ["--prove", "2000", "--tune", "60"]
+    assert choose(plate, "--detector", "always", *small) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "averaging of 16 A-scans" in said
+    assert "delay line of fused silica" in said
+    assert "None of these changes helps" in said or "What would help most" in said
+
+
+@pytest.mark.slow
+def test_an_easy_plate_has_a_method(plate, capsys):
+    """Walls of two wavelengths and more: somebody should hold there (common practice)."""
+    assert choose(plate, "--detector", "correlation", "--prove", "2000", "--tune", "200") == 0
+    method = read_method(plate.parent / "out" / "method.toml")
+    assert method.detector == "correlation"
+    assert method.calibration is None
+    assert len(method.budgets()) == 3
+    assert "trust correlation" in " ".join(capsys.readouterr().out.split())
+
+
+# -- parts --------------------------------------------------------------------------------------
+
+
+def job(plate):
+    model = host.load(allow=["corpora"]).forward_model
+    return read_job(plate, model.materials()), model
+
+
+def test_records_vary_as_the_job_says(plate):
+    found, model = job(plate)
+    spec = spec_around(model, found)
+    assert spec.setup.reference_echo is not None
+    assert spec.setup.velocity == found.setup.velocity
+    assert spec.setup.wall_range == found.setup.wall_range
+    assert (spec.receiver.snr.low, spec.receiver.snr.high) == found.uncertain.noise
+    assert spec.couplant.gap.high == found.uncertain.couplant_gap[1]
+    # two standard deviations of 10 m/s on 5960 m/s
+    assert spec.wall.velocity_spread.high == pytest.approx(20 / 5960)
+
+
+def test_a_hollow_curves_the_couplant_the_other_way(plate):
+    """A flat tip in a hollow of 20 mm stands off as a convex tip of 10 mm does on a flat part."""
+    plate.write_text('concave_diameter = "20 mm"\nelement_diameter = "1 mm"\n' + PLATE)
+    found, model = job(plate)
+    spec = spec_around(model, found)
+    assert spec.couplant.tip_radius == pytest.approx(10e-3)
+    assert spec.wall.outside_diameter is None
+
+
+def test_changes_touch_one_thing_each(plate):
+    found, model = job(plate)
+    tried = dict(changes(found, model.materials()))
+    quiet = tried["averaging of 16 A-scans"].uncertain.noise
+    gain_db = 8.685889638 * (quiet[0] - found.uncertain.noise[0])
+    assert gain_db == pytest.approx(12.04, abs=0.01)  # 10 lg 16
+    assert tried["averaging of 16 A-scans"].setup == found.setup
+    silica = tried["delay line of fused silica"].setup
+    assert silica.delay_line.impedance == pytest.approx(13.13e6, rel=1e-3)
+    assert silica.centre_frequency == found.setup.centre_frequency
+
+
+def test_candidates_begin_with_the_mode_and_leave_mode_1_to_those_who_ask(plate):
+    loaded = host.load().detectors["threshold"]
+    found = candidates(loaded, (85e-9,))
+    assert list(found)[:2] == ["mode", "gate_start_s"]
+    assert set(found["mode"]) == {"setup", 2, 3}
+    assert 85e-9 in found["gate_start_s"]
+
+
+def panel(outcomes, walls_mm, error_um=1.0):
+    codes = {str(o): i for i, o in enumerate(Outcome)}
+    directions = {str(d): i for i, d in enumerate(Direction)}
+    import pandas as pd
+
+    n = len(outcomes)
+    setup = Setup(centre_frequency=15e6, velocity=5900.0, wall_range=(1e-3, 2e-3))
+    truth = pd.DataFrame({"record": range(n), "thickness_mm": walls_mm})
+    return Panel(
+        "invented", setup, ("one",), truth,
+        np.array([[codes[o] for o in outcomes]], dtype=np.int8),
+        np.full((1, n), directions["thick"], dtype=np.int8), np.full((1, n), error_um),
+        np.full((1, n), np.nan),
+    )  # fmt: skip
+
+
+def test_objective_puts_truthfulness_before_hits():
+    walls = np.linspace(1, 2, 300)
+    honest = of_panel(panel(["hit"] * 200 + ["dropout"] * 100, walls), Limits())
+    bold = of_panel(panel(["hit"] * 290 + ["echo skip"] * 10, walls), Limits())
+    silent = of_panel(panel(["dropout"] * 300, walls), Limits())
+    assert honest > bold
+    assert honest > silent
+    assert bold.false_lock == pytest.approx(1 / 30)
+    assert bold.within == pytest.approx(-np.log2(bold.thick / 0.005))
+    assert honest.worst_hit == 0.0
+
+
+def test_objective_prefers_precision_last():
+    walls = np.linspace(1, 2, 30)
+    found = [of_panel(panel(["hit"] * 30, walls, e), Limits()) for e in (1.0, 2.0)]
+    assert isinstance(found[0], Objective)
+    assert found[0] > found[1]
+
+
+def assessment(name, rank, hit, failures=()):
+    return {"detector": name, "rank": rank, "hit": hit, "worst_hit": hit, "failures": failures}
+
+
+def test_duel_counts_what_one_alone_hits():
+    """Fagerland, Lydersen, Laake, BMC Med Res Methodol 13 (2013) 91: 1 and 7 give p = 0.070."""
+    import pandas as pd
+
+    a = [True] * 7 + [False] + [True] * 22
+    b = [False] * 7 + [True] + [True] * 22
+    rows = [
+        {"record": i, "detector": n, "outcome": "hit" if h else "dropout"}
+        for n, hits in (("a", a), ("b", b))
+        for i, h in enumerate(hits)
+    ]
+    truth = pd.DataFrame({"record": range(30), "thickness_mm": 1.5, "split": "prove"})
+    verdict = {"assessments": [assessment("b", 2, 0.7), assessment("a", 1, 0.9)]}
+    found = duel(pd.DataFrame(rows), truth, verdict, (1e-3, 2e-3))
+    assert (found.first, found.only_first, found.only_second) == ("a", 7, 1)
+    assert found.p_value == pytest.approx(0.0703, abs=1e-4)
+    assert "no more than chance" in found.sentence
+
+
+def test_the_eligible_come_before_the_others():
+    rows = [assessment("x", 0, 0.99, ("lies",)), assessment("y", 1, 0.6)]
+    assert [a["detector"] for a in ranking({"assessments": rows})] == ["y", "x"]
