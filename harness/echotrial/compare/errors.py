@@ -68,7 +68,7 @@ def _bias(pair: Pair, errors: Errors, margin: float) -> Finding:
         before,
         after,
         found.value,
-        bootstrap(columns, lambda sums: sums[..., 0] / sums[..., 1]),
+        _mean_interval(errors, columns),
         margin,
         mean_shift.t_test(found),
         mean_shift.equivalence(found, -margin, margin),
@@ -132,7 +132,20 @@ def _spread(pair: Pair, errors: Errors, margin: float) -> Finding:
 _NONE = np.empty(0)
 
 
+def _mean_interval(errors: Errors, columns: Floats) -> Interval:
+    if _unmoved(errors):
+        return Interval(0.0, 0.0)
+    return bootstrap(columns, lambda sums: sums[..., 0] / sums[..., 1])
+
+
+def _unmoved(errors: Errors) -> bool:
+    """No record's error differs: drawing them again would find the same, slowly."""
+    return errors.moved.size > 1 and not errors.moved.any()
+
+
 def _growth(errors: Errors) -> Interval:
+    if _unmoved(errors):
+        return Interval(0.0, 0.0)
     if errors.moved.size < 2:
         return Interval(math.nan, math.nan)
     columns = errors.sums(spread_ratio.moments(errors.before, errors.after))

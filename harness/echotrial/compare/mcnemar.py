@@ -32,13 +32,8 @@ def mcnemar(more: int, fewer: int, method: Method = "exact") -> float:
     exact = min(1.0, 2 * float(special.bdtr(min(more, fewer), n, 0.5)))
     if method == "exact":
         return exact
-    return _mid_p(more, fewer, exact)
-
-
-def _mid_p(more: int, fewer: int, exact: float) -> float:
-    if more == fewer:
-        exact = 1 + float(stats.binom.pmf(more, 2 * more, 0.5))
-    return exact - float(stats.binom.pmf(more, more + fewer, 0.5))
+    seen = float(stats.binom.pmf(more, n, 0.5))
+    return exact - (seen / 2 if more == fewer else seen)
 
 
 def least_p(differing: int) -> float:

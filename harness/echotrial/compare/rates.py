@@ -17,7 +17,6 @@ from echotrial.compare.rate_difference import Discordant
 from echotrial.compare.side import Answers
 from echotrial.outcome import WALL_LOCKS, Outcome
 
-
 Floats = NDArray[np.float64]
 
 

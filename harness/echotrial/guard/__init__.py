@@ -4,16 +4,16 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from echotrial.guard.baseline import Baseline, read_baseline, write_baseline
-    from echotrial.guard.check import Report, check
     from echotrial.guard.conduct import Wanted, accept, guard
+    from echotrial.guard.report import Report, check
 
 #: name -> module; imported when asked for, because every pytest run loads `pytest_plugin`.
 _WHERE = {
     "Baseline": "baseline",
     "read_baseline": "baseline",
     "write_baseline": "baseline",
-    "Report": "check",
-    "check": "check",
+    "Report": "report",
+    "check": "report",
     "Wanted": "conduct",
     "accept": "conduct",
     "guard": "conduct",

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from echotrial.compare import DetectorVerdict, Verdict
 from echotrial.compare.table import names_record, records_of
-from echotrial.guard.check import Report
+from echotrial.guard.report import Report
 
 
 def annotations(report: Report) -> Iterator[str]:

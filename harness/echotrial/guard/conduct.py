@@ -14,7 +14,7 @@ from echotrial.corpus.find import obtain
 from echotrial.corpus.store import Corpus
 from echotrial.errors import NotToBeHad, WrongQuestion
 from echotrial.guard.baseline import Baseline, read_baseline, write_baseline
-from echotrial.guard.check import Report, check
+from echotrial.guard.report import Report, check
 from echotrial.host import Host, LoadedDetector
 from echotrial.trial import Trial, conduct
 from echotrial.trial.conduct import Progress, Request

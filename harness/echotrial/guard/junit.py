@@ -7,7 +7,7 @@ from xml.etree import ElementTree as Xml
 
 from echotrial.compare import Comparison, DetectorVerdict, Verdict
 from echotrial.compare.table import NAMED, names_record, records_of
-from echotrial.guard.check import Report
+from echotrial.guard.report import Report
 
 #: Characters that XML 1.0 forbids.
 _FORBIDDEN: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from echotrial.guard.check import Report
+    from echotrial.guard.report import Report
 
 Guard = Callable[..., "Report"]
 
@@ -52,7 +52,9 @@ def echotrial_guard(pytestconfig: pytest.Config) -> Guard:
             use_entry_points=use_entry_points,
         )
         try:
-            report = run(root / baseline, wanted, read_rules(margins and root / margins))
+            report = run(
+                root / baseline, wanted, read_rules(None if margins is None else root / margins)
+            )
         except EchotrialError as error:
             pytest.fail(f"echotrial guard: {error}", pytrace=False)
         if not report.passed:

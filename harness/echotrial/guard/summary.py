@@ -1,7 +1,7 @@
 """The report as Markdown, for the summary of a run or a comment on a pull request."""
 
 from echotrial.compare.markdown import cell, markdown
-from echotrial.guard.check import Report
+from echotrial.guard.report import Report
 
 
 def summary(report: Report) -> str:
