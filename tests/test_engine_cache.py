@@ -105,6 +105,16 @@ def test_the_source_digest_follows_imports_of_installed_packages_and_of_the_host
     assert len(source_digest(faulty("honest")[0])) == 64
 
 
+def test_a_detector_of_a_package_does_not_depend_on_its_neighbours():
+    from echotrial.engine.digest import sources
+
+    threshold = host.load().detectors["threshold"]
+    names = {p.name for p in sources(threshold.source, threshold.factory.__module__)}
+    assert {"threshold.py", "noise.py", "setup.py"} <= names
+    assert not names & {"cepstral.py", "correlation.py", "__init__.py"}
+
+
+@pytest.mark.slow
 def test_a_failure_that_may_pass_is_not_remembered(tmp_path):
     from echotrial.engine import Limits
 

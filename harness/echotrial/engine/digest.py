@@ -76,17 +76,25 @@ def _files_digest(files: list[Path]) -> str:
     return digest.hexdigest()
 
 
-def _imported(path: Path, module: str) -> Iterator[tuple[Path, str]]:
+def _imported(path: Path, module: str) -> list[tuple[Path, str]]:
+    stat = path.stat()
+    return _imported_by(path, module, (stat.st_mtime_ns, stat.st_size))
+
+
+@cache
+def _imported_by(path: Path, module: str, _: tuple[int, int]) -> list[tuple[Path, str]]:
+    """Source files that a file imports; remembered as long as it stays the same."""
     text = path.read_bytes()
     try:
         tree = ast.parse(text)
     except SyntaxError:
-        return
+        return []
     package = module if path.name == "__init__.py" else module.rpartition(".")[0]
-    for name in (name for node in ast.walk(tree) for name in _names(node, package)):
-        yield from _files_of(name, None if package else path.parent)
+    names = {name for node in ast.walk(tree) for name in _names(node, package)}
+    found = {f for name in names for f in _files_of(name, None if package else path.parent)}
     if _COMPUTED.search(text):
-        yield from ((p.resolve(), f"{package}.{p.stem}") for p in path.parent.glob("*.py"))
+        found |= {(p.resolve(), f"{package}.{p.stem}") for p in path.parent.glob("*.py")}
+    return sorted(found)
 
 
 def _names(node: ast.AST, package: str) -> Iterator[str]:
@@ -102,15 +110,23 @@ def _names(node: ast.AST, package: str) -> Iterator[str]:
 
 
 def _files_of(name: str, folder: Path | None) -> Iterator[tuple[Path, str]]:
-    """Source files that importing `name` runs, beside a lone file or in a package that counts."""
+    """Source files that importing `name` runs, beside a lone file or in a package that counts.
+
+    The front page of such a package counts only where something is taken from it: a plugin's
+    names all of its detectors, and the host's all of the host.
+    """
     top, *rest = name.split(".")
     for root in filter(None, (folder, _packages().get(top))):
-        at, dotted = root, ""
-        for part in (top, *rest):
-            dotted, at = f"{dotted}.{part}".lstrip("."), at / part
-            if dotted != "echotrial":  # the host's front page names all of it and imports none
-                files = (at.with_suffix(".py"), at / "__init__.py")
-                yield from ((file.resolve(), dotted) for file in files if file.is_file())
+        at, found = root, list[tuple[Path, str]]()
+        for depth, part in enumerate((top, *rest)):
+            at = at / part
+            files = (at.with_suffix(".py"), at / "__init__.py")
+            dotted = ".".join([top, *rest[:depth]])
+            found += [(file.resolve(), dotted) for file in files if file.is_file()]
+        front = root / top / "__init__.py"
+        if len(found) > 1 or top == "echotrial":
+            found = [entry for entry in found if entry[0] != front.resolve()]
+        yield from found
 
 
 @cache

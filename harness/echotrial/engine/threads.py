@@ -4,9 +4,10 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import Final
 
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 _VARIABLES: Final = (
     "OMP_NUM_THREADS",
@@ -33,7 +34,7 @@ def single_threaded() -> Iterator[None]:
     """Keep BLAS and numba in this process to one thread for a while."""
     numba = sys.modules.get("numba")
     before = numba.get_num_threads() if numba else 1
-    with threadpool_limits(1):
+    with _controller(len(sys.modules)).limit(limits=1):
         if numba:
             numba.set_num_threads(1)
         try:
@@ -41,3 +42,9 @@ def single_threaded() -> Iterator[None]:
         finally:
             if numba:
                 numba.set_num_threads(before)
+
+
+@lru_cache(maxsize=1)
+def _controller(_: int) -> ThreadpoolController:
+    """Finds the thread pools of this process, anew only when modules were imported since."""
+    return ThreadpoolController()
