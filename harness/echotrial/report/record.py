@@ -196,7 +196,7 @@ class Records:
         """True echoes, or those that the stated wall makes at the set-up's velocity."""
         interface = truth.get("interface_us")
         times = np.atleast_1d(truth.get("back_wall_us", []))
-        if interface is not None and times.size:
+        if interface is not None and (times.size or "thickness_mm" not in truth):
             stands = np.atleast_1d(truth.get("back_wall_stands", np.ones(times.size, bool)))
             pairs = enumerate(zip(times, stands, strict=True), start=1)
             back = (Echo(k, float(t), bool(s)) for k, (t, s) in pairs)

@@ -91,6 +91,7 @@ def _draw_wave(axes: Any, record: Record) -> None:
             linestyle="-" if solid else ":",
             alpha=1 if solid else 0.5,
             linewidth=1.1,
+            gid=f"echo-{echo.order}",
             label={0: "interface echo", 1: "back-wall echoes"}.get(echo.order),
         )
     if record.echoes and np.isfinite(record.tail_end_us):
@@ -113,7 +114,8 @@ def _draw_locks(axes: Any, record: Record) -> None:
                   alpha=0.3, linewidth=6, solid_capstyle="butt")  # fmt: skip
         marks = [reading.first_echo_us, reading.second_echo_us]
         axes.plot(marks, [row, row], color=look.colour, linewidth=1.4, markersize=7,
-                  marker=_MARKERS.get(look.symbol, "o"), markeredgecolor="#333333")  # fmt: skip
+                  marker=_MARKERS.get(look.symbol, "o"), markeredgecolor="#333333",
+                  gid=f"lock-{row}")  # fmt: skip
         known = [m for m in marks if np.isfinite(m)]
         at = max(known) if known else (record.window_us or (0.0, 0.0))[0]
         axes.annotate(f" {reading.outcome}", (at, row), xytext=(5, 0), va="center", fontsize=8,

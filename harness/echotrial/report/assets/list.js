@@ -2,8 +2,12 @@
 
 const STEP = 100;
 
-function head(words) {
-  return element("thead", {}, element("tr", {}, ...words.map((w) => element("th", { scope: "col" }, w))));
+const WORDS = new Set(["outcome", "turn", "in A", "in B", "why"]);
+
+/** A row of headings; those above words stand to the left. */
+function head(names) {
+  return element("thead", {}, element("tr", {}, ...names.map((name) =>
+    element("th", { scope: "col", class: WORDS.has(name) ? "words" : "number" }, name))));
 }
 
 /** Every outcome with its colour, hatch, word and meaning. */
