@@ -68,12 +68,8 @@ def rows(results: list[Found]) -> Iterator[tuple[str, ...]]:
 def main(runs: int = RUNS) -> int:
     results = [found(planted, runs) for planted in PLANTED]
     print("# Power: planted regressions found\n")
-    print(
-        f"Made by `python -m tests.guard_power {runs}`: {RECORDS} records, default margins, level"
-    )
-    print(
-        f"5 % over {PARTS} detectors and corpora; invented answers, new noise before and after.\n"
-    )
+    print(f"Made by `python -m tests.guard_power {runs}`: {RECORDS} records, default margins,")
+    print(f"level 5 % over {PARTS} detectors and corpora; invented answers, new noise.\n")
     print(table(("planted", "called worse", "for what was planted"), rows(results)))
     ok = all(r.named >= 0.9 * r.runs for r in results if r.planted.quantity)
     return 0 if ok else 1

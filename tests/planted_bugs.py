@@ -236,10 +236,8 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch:
         found = list(cases(smoke(hosts.load()), Path(scratch)))
     print("# Bugs planted in copies of shipped detectors\n")
-    print(
-        "Made by `python -m tests.planted_bugs`: smoke corpora, default margins; without and with"
-    )
-    print(f"the bug. DC: the same records with an offset of {OFFSET:g} of full scale.\n")
+    print("Made by `python -m tests.planted_bugs`: smoke corpora, default margins; copies without")
+    print(f"and with the bug. DC: the same records with an offset of {OFFSET:g} of full scale.\n")
     print(table(found))
     return 0 if all(case.caught and case.changed for case in found) else 1
 

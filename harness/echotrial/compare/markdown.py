@@ -44,7 +44,7 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 def cell(text: str) -> str:
     """Text that breaks no table and starts no mark-up."""
-    for sign in "\\`*_|<>[]":
+    for sign in "\\`*_|<[]":
         text = text.replace(sign, "\\" + sign)
     return " ".join(text.split())
 
