@@ -89,7 +89,7 @@ def segfaults(batch):
 
 def eats_memory(batch):
     while _poisoned(batch).any():
-        _hoard.append(np.ones(1 << 24))
+        _hoard.append(np.empty(1 << 24))  # not touched: quick on a busy machine too
     return _answer(batch)
 
 
