@@ -110,6 +110,26 @@ def test_an_easy_plate_has_a_method(plate, capsys):
     assert "trust correlation" in " ".join(capsys.readouterr().out.split())
 
 
+@pytest.mark.slow
+def test_recordings_are_proven_on_and_their_disagreements_named(plate, capsys):
+    """Computed records stand in for recordings; the file says so, and the message names them."""
+    folder = plate.parent
+    plain = ["--detector", "correlation", "--prove", "700", "--tune", "60", "--no-advice"]
+    assert choose(plate, *plain) == 1
+    corpus = folder / "out" / "corpus"
+    (folder / "out").rename(folder / "first")
+    corpus = folder / "first" / "corpus"
+    text = (corpus / "corpus.toml").read_text(encoding="utf-8")
+    renamed = text.replace('name = "around-the-set-up"', 'name = "stand-in"', 1)
+    (corpus / "corpus.toml").write_text(renamed, encoding="utf-8")
+    capsys.readouterr()
+    assert choose(plate, *plain, "--seed", "1", "--recorded", str(corpus)) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "stand-in: correlation hits" in said
+    assert "is in keeping with the simulation" in said
+    assert "record " in said
+
+
 # -- parts --------------------------------------------------------------------------------------
 
 

@@ -165,6 +165,15 @@ def test_recordings_made_otherwise_are_refused(file, plugin, tmp_path, capsys, r
     assert said in capsys.readouterr().err
 
 
+def test_no_uncertainty_is_stated_without_a_calibration(file, plugin, tmp_path, capsys):
+    np.save(tmp_path / "new.npy", spikes([1.2]))
+    assert echotrial("measure", file, tmp_path / "new.npy", "--sample-rate", "1000 MHz",
+                     "--plugin", plugin) == 0  # fmt: skip
+    said = capsys.readouterr()
+    assert said.out.splitlines()[1].split(",")[2] == ""
+    assert "not calibrated" in said.err
+
+
 def test_another_probe_is_refused(file, plugin, tmp_path, capsys):
     sheet = recorded(tmp_path / "r", [1.0], spikes([1.0]))
     text = sheet.read_text(encoding="utf-8").replace("15 MHz", "10 MHz")

@@ -9,6 +9,7 @@ from typing import Any, Final
 from echotrial.choose.decide import Duel, duel
 from echotrial.choose.feasibility import Feasibility, feasibility
 from echotrial.choose.job import Job
+from echotrial.choose.recorded import Disagreement, disagreement
 from echotrial.choose.search import Found, Where, search
 from echotrial.choose.variation import spec_around
 from echotrial.corpus.build import build
@@ -72,6 +73,7 @@ class Choice:
     verdict: dict[str, Any]
     duel: Duel | None
     recorded: tuple[dict[str, Any], ...]
+    disagreements: tuple[Disagreement, ...] = ()
 
     @property
     def detector(self) -> str | None:
@@ -117,10 +119,16 @@ def _choose(host: Host, request: Request, tell: Progress) -> Choice:
     own = trial.readings[trial.readings["corpus"] == corpus.name]
     between = duel(own, corpus.truth, verdict, corpus.setup.wall_range)
     others = tuple({"corpus": c.name, **verdicts[c.name]} for c in request.recorded)
+    low_high = corpus.setup.wall_range
+    apart = tuple(
+        disagreement(trial, f.detector, c.name, corpus.name, low_high)
+        for c in request.recorded
+        for f in finalists
+    )
     tell("done", 1.0)
     return Choice(
         request.job, feasible, tuple(found), tuple(finalists), corpus, trial, verdict, between,
-        others,
+        others, apart,
     )  # fmt: skip
 
 

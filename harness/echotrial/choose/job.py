@@ -107,7 +107,7 @@ class Job:
     def length(self, metres: float, digits: int = 3) -> str:
         """Write a length in the unit that the user wrote."""
         unit = self.setup.length_unit
-        return f"{quantities.convert(metres, 'length', unit):.{digits}g} {unit}"
+        return f"{quantities.convert(float(metres), 'length', unit):.{digits}g} {unit}"
 
     def with_setup(self, **changes: Any) -> "Job":
         """The same job with another set-up, checked again."""

@@ -47,7 +47,12 @@ def measure(method: Method, traces: Traces, host: Host, workers: int = 0) -> pd.
 
 
 def expanded_m(method: Method, thickness_m: np.ndarray) -> np.ndarray:
-    """Expanded uncertainty: linear between the walls of the budget, NaN where nothing was read."""
+    """Expanded uncertainty: linear between the walls of the budget, NaN where nothing was read.
+
+    NaN throughout without a calibration: nothing can be said of what it would add.
+    """
+    if method.calibration is None:
+        return np.full(thickness_m.size, np.nan)
     budgets = method.budgets()
     walls, widths = ([getattr(b, n) for b in budgets] for n in ("thickness_m", "expanded_m"))
     return np.asarray(np.interp(thickness_m, walls, widths))

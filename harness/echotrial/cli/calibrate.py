@@ -26,6 +26,7 @@ def calibrate(method: Path, recorded: str, out: Path | None, plugins: tuple[Path
     from echotrial.choose.method import read_method, write_method
     from echotrial.choose.standardise import standardise
     from echotrial.corpus.find import opened
+    from echotrial.sheet.page import write_sheet
 
     found = standardise(read_method(method), opened(recorded), hosts.load(plugins))
     _show(found)
@@ -35,6 +36,9 @@ def calibrate(method: Path, recorded: str, out: Path | None, plugins: tuple[Path
     target = out or method.with_name(f"{method.stem}-calibrated.toml")
     write_method(found.method, target)
     click.echo(f"Calibrated method: {target}")
+    page = write_sheet(found.method, method.parent, f"{target.stem}-sheet.html")
+    if page is not None:
+        click.echo(f"Method sheet: {page}")
     return 1 if found.refused else 0
 
 

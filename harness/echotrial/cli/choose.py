@@ -75,13 +75,15 @@ def _answer(host: "Host", request: "Request", choice: "Choice", name: str, advic
     from echotrial.choose.frozen import method_of
     from echotrial.choose.method import write_method
     from echotrial.sheet.chosen import show
+    from echotrial.sheet.page import write_sheet
     from echotrial.sheet.words import console
 
     show(choice, console())
     if choice.detector is not None:
         method = method_of(choice, host, name)
         write_method(method, request.folder / "method.toml")
-        click.echo(f"Method: {request.folder / 'method.toml'}")
+        page = write_sheet(method, request.folder)
+        click.echo(f"Method: {request.folder / 'method.toml'}; method sheet: {page}")
         return 0
     click.echo(f"Trial folder: {choice.trial.folder}")
     if advice and choice.verdict["answer"] == "none of these":

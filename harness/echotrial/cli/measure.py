@@ -46,7 +46,9 @@ def measure(
     given = int(table.iloc[:, 1].notna().sum())
     click.echo(f"{len(table)} records, {given} read. {CAUTION}", err=True)
     if found.calibration is None:
-        click.echo("This method is not calibrated: `echotrial calibrate` it first.", err=True)
+        click.echo(
+            "No uncertainty, for the method is not calibrated: `echotrial calibrate`.", err=True
+        )
     return 0
 
 

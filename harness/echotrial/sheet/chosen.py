@@ -1,6 +1,7 @@
 """What `choose` prints: the search, the finalists, the verdict, and what would help."""
 
 from collections.abc import Sequence
+from typing import Final
 
 from rich.console import Console
 from rich.table import Table
@@ -8,6 +9,9 @@ from rich.table import Table
 from echotrial.choose.advice import Change
 from echotrial.choose.conduct import Choice
 from echotrial.sheet.words import CAUTION
+
+#: Records of a disagreement that are named.
+MOST_ROWS: Final = 10
 
 
 def show(choice: Choice, console: Console) -> None:
@@ -26,6 +30,16 @@ def show(choice: Choice, console: Console) -> None:
         console.print(choice.duel.sentence, highlight=False)
     for other in choice.recorded:
         console.print(f"Recordings: {other['sentence']}", highlight=False)
+    for apart in choice.disagreements:
+        console.print(apart.sentence, highlight=False)
+        for row in apart.rows.head(MOST_ROWS).itertuples():
+            console.print(
+                f"  record {row.record} ({row.specimen}): {row.outcome}, "
+                f"true {row.true_mm:.4g} mm, read {row.thickness_mm:.4g} mm",
+                highlight=False,
+            )
+        if len(apart.rows) > MOST_ROWS:
+            console.print(f"  and {len(apart.rows) - MOST_ROWS} more, in the trial folder")
     console.print(f"\n{CAUTION}", highlight=False)
 
 

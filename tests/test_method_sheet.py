@@ -1,0 +1,84 @@
+"""The method sheet: what it says, and how it prints (headless Chromium)."""
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from echotrial.choose.method import read_method
+from echotrial.cli import main
+from echotrial.sheet.ascan import Mark, drawing
+
+NAMES = ("chromium", "chromium-browser", "google-chrome")
+CHROMIUM = next(filter(None, map(shutil.which, NAMES)), "")
+# Walls of two wavelengths and more, so that somebody holds; set-up and figures are invented.
+PLATE = """
+centre_frequency = "15 MHz"
+bandwidth = "9 MHz"
+velocity_uncertainty = "10 m/s"
+wall_range = ["0.8 mm", "2 mm"]
+[wall]
+material = "carbon steel"
+[delay_line]
+material = "polystyrene"
+length = "10 mm"
+"""
+
+
+def test_a_drawing_marks_what_it_is_told_to():
+    time = np.arange(200) * 1e-8
+    svg = drawing(time, np.sin(time * 3e7), [Mark(1e-6, "<echo>"), Mark(9.0, "outside")], "a & b")
+    assert "&lt;echo&gt;" in svg
+    assert "outside" not in svg
+    assert "<title>a &amp; b</title>" in svg
+    assert svg.count("<polyline") == 1
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    top = tmp_path_factory.mktemp("sheet")
+    path = top / "plate.toml"
+    path.write_text(PLATE, encoding="utf-8")
+    with pytest.raises(SystemExit) as stopped:
+        main(["choose", str(path), "--detector", "correlation", "--detector", "threshold",
+              "--prove", "2000", "--tune", "200", "--workers", "0", "--no-advice"])  # fmt: skip
+    assert stopped.value.code == 0
+    return top / "plate-choice"
+
+
+@pytest.mark.slow
+def test_it_says_what_an_operator_needs(folder):
+    text = re.sub(r"<[^>]+>|\s+", " ", (folder / "method-sheet.html").read_text(encoding="utf-8"))
+    text = " ".join(text.split())
+    method = read_method(folder / "method.toml")
+    for words in (
+        f"Mode {method.mode}:", "Gate: ", "interface echo negative", "80 % of full screen height",
+        "expanded (k = 2)", "velocity, piece to piece", "hits 90 % or more down to",
+        "may read off by", "95 % interval", "Approved, qualified personnel", "Not calibrated yet",
+        "Evidence from simulation qualifies no procedure", "reference blocks of the same material",
+        "Follow the applicable code", method.source_digest[:12],
+    ):  # fmt: skip
+        assert words in text
+    assert text.count("Computed record") >= 1
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not CHROMIUM, reason="no Chromium here to print with")
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_it_prints_on_one_or_two_pages(folder, size, tmp_path):
+    html = (folder / "method-sheet.html").read_text(encoding="utf-8")
+    page, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    page.write_text(html.replace("@page {", f"@page {{ size: {size};"), encoding="utf-8")
+    subprocess.run(
+        [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={pdf}", page.as_uri()],
+        check=True, capture_output=True, timeout=120,
+    )  # fmt: skip
+    printed = pdf.read_bytes()
+    pages = max(int(n) for n in re.findall(rb"/Count (\d+)", printed))
+    assert 1 <= pages <= 2
+    width = {"A4": 595, "Letter": 612}[size]
+    box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", printed)
+    assert float(box[1]) == pytest.approx(width, abs=1.5)
