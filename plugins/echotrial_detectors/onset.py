@@ -24,8 +24,12 @@ from echotrial_detectors.reading import Look, Reader
 
 
 class OnsetSettings(EchoSettings):
-    """Settings of `Onset`."""
+    """Settings of `Onset`: an onset in noise is no onset, so echoes have to stand out more."""
 
+    level_sigma: float = setting(
+        6.0, "an echo stands this many sigma above the noise",
+        ge=3.0, le=20.0, candidates=(5.0, 6.0),
+    )  # fmt: skip
     stretch_periods: float = setting(
         3.0, "length of the stretch before an echo's peak in which its onset is sought, periods",
         ge=1.0, le=20.0, candidates=(2.0, 3.0, 5.0),
@@ -38,7 +42,7 @@ class Onset:
     name: ClassVar[str] = "onset"
     version: ClassVar[str] = "1"
     Settings: ClassVar[type[OnsetSettings]] = OnsetSettings
-    invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
+    invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain"})
 
     def prepare(self, setup: Setup, settings: OnsetSettings, *, maps: Maps | None = None) -> Detect:
         """Work out plan and gate; the pulse's shape waits for the first batch's rate."""

@@ -25,11 +25,16 @@ from echotrial_detectors.reading import Look, Reader
 
 #: Values of the pulse's autocorrelation to a sample.
 FINE = 16
+TAPS = 6
 
 
 class SparseSettings(EchoSettings):
-    """Settings of `Sparse`."""
+    """Settings of `Sparse`: few spikes are soon evenly spaced, so they have to stand out more."""
 
+    level_sigma: float = setting(
+        6.0, "an echo stands this many sigma above the noise",
+        ge=3.0, le=20.0, candidates=(5.0, 6.0),
+    )  # fmt: skip
     spikes: int = setting(
         12, "spikes that a record is explained by at most", ge=2, le=24, candidates=(8, 12, 16)
     )
@@ -130,8 +135,13 @@ def _pursue_one(
     while n < most:
         best, size = -1, level
         for i in range(low, high):
-            if abs(rest[i]) > size and _is_apart(place[:n], float(i), apart):
-                best, size = i, abs(rest[i])
+            here = abs(rest[i])
+            if here == 0 or here < abs(rest[i - 1]) or here < abs(rest[i + 1]) or here < 0.7 * size:
+                continue
+            # Between samples a peak is higher than on them; a side lobe may sit on one.
+            height_there = abs(cosine_peak(rest[i - 1], rest[i], rest[i + 1])[1])
+            if height_there > size and _is_apart(place[:n], float(i), apart):
+                best, size = i, height_there
         if best < 0:
             break
         shift = cosine_peak(rest[best - 1], rest[best], rest[best + 1])[0]
@@ -149,12 +159,12 @@ def _pursue_one(
                 value -= height[j] * _at(autocorrelation, i - place[j])
             rest[i] = value
     order = np.argsort(place[:n])
-    here = 0
+    kept = 0
     for j in order:
         if abs(height[j]) > level:
-            sample[here], amplitude[here] = place[j], height[j]
-            here += 1
-    count[0] = here
+            sample[kept], amplitude[kept] = place[j], height[j]
+            kept += 1
+    count[0] = kept
 
 
 @numba.njit(cache=True, nogil=True)
@@ -164,17 +174,22 @@ def _is_apart(place: NDArray[np.float64], where: float, apart: float) -> bool:
 
 @numba.njit(cache=True, nogil=True)
 def _at(autocorrelation: NDArray[np.float64], lag: float) -> float:
-    where = autocorrelation.size // 2 + int(np.rint(lag * FINE))
-    return autocorrelation[where] if 0 <= where < autocorrelation.size else 0.0
+    where = autocorrelation.size // 2 + lag * FINE
+    low = int(np.floor(where))
+    if low < 0 or low + 1 >= autocorrelation.size:
+        return 0.0
+    share = where - low
+    return (1 - share) * autocorrelation[low] + share * autocorrelation[low + 1]
 
 
 @numba.njit(cache=True, nogil=True)
 def value_at(line: NDArray[np.float32], place: float) -> float:
-    """Value between samples, by the parabola through the nearest three."""
-    i = int(np.rint(place))
-    x = place - i
-    left, centre, right = float(line[i - 1]), float(line[i]), float(line[i + 1])
-    return centre + 0.5 * x * (right - left) + 0.5 * x * x * (left - 2 * centre + right)
+    """Value between samples, by a sinc under a Lanczos window of `TAPS` samples to either side."""
+    centre = int(np.floor(place))
+    total = np.float64(0.0)
+    for i in range(max(centre - TAPS + 1, 0), min(centre + TAPS + 1, line.size)):
+        total += line[i] * np.sinc(place - i) * np.sinc((place - i) / TAPS)
+    return float(total)
 
 
 @numba.njit(cache=True, nogil=True)
