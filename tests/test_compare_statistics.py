@@ -225,7 +225,7 @@ def test_shift_is_the_median_of_all_walsh_averages(values):
 
 
 @given(st.lists(st.floats(-5, 5), min_size=12, max_size=60, unique=True))
-@settings(deadline=None, max_examples=15)
+@settings(deadline=None, max_examples=8)
 def test_shift_interval_holds_what_the_test_does_not_reject(values):
     values = np.array(values)
     low, high = signed_rank.shift_interval(values)
@@ -316,13 +316,13 @@ def test_bootstrap_covers(what):
 
 @given(st.lists(st.floats(1e-8, 1), min_size=1, max_size=30))
 @settings(deadline=None, max_examples=25)
-def test_holm_is_step_down_bonferroni(values):
+def test_holm_is_that_of_statsmodels(values):
     found = holm(values, [99] * len(values), 0.05)
-    running, order = 0.0, np.argsort(values)
-    for rank, i in enumerate(order):
-        running = max(running, min(1.0, (len(values) - rank) * values[i]))
-        assert found[i] == pytest.approx(running)
     assert found == pytest.approx(multipletests(values, method="holm")[1])
+
+
+def test_holm_of_no_question():
+    assert holm([], [], 0.05).size == 0
 
 
 def test_questions_that_could_not_be_answered_cost_nothing():

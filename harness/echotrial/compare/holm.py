@@ -2,7 +2,6 @@
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from statsmodels.stats.multitest import multipletests
 
 from echotrial.compare.mcnemar import least_p
 
@@ -22,6 +21,14 @@ def holm(p: ArrayLike, differing: ArrayLike, level: float) -> NDArray[np.float64
     p = np.asarray(p, dtype=np.float64)
     could = np.array([least_p(int(n)) <= level for n in np.atleast_1d(differing)], dtype=bool)
     adjusted = np.ones_like(p)
-    if could.any():
-        adjusted[could] = multipletests(p[could], alpha=level, method="holm")[1]
+    adjusted[could] = _step_down(p[could])
     return adjusted
+
+
+def _step_down(p: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The smallest times their number, the next times one less, and so on, never falling."""
+    order = np.argsort(p)
+    times = np.arange(p.size, 0, -1)
+    found = np.empty_like(p)
+    found[order] = np.minimum(1.0, np.maximum.accumulate(times * p[order]))
+    return found
