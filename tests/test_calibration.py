@@ -173,6 +173,21 @@ def test_ends_beat_the_middle_where_both_are_wrong_and_mode_3_wants_the_velocity
     assert calibrate(noisy, STEEL, 3).kind == "velocity"
 
 
+def test_pieces_of_their_own_velocity_are_no_lack_of_fit():
+    """20 pieces with 0.5 % spread of velocity: the mean's u is 0.5 % / sqrt(20), and it fits."""
+    spread = STEEL.model_copy(update={"velocity_uncertainty": 29.5})
+    rng = np.random.default_rng(2)
+    walls = np.linspace(0.5, 3.5, 20)
+    found, exact = [], []
+    for _ in range(100):
+        blocks = [block(d, 5900 * (1 + rng.normal(0, 0.005)), u_d=0, u_t=0.01e-9) for d in walls]
+        found.append(calibrate(blocks, spread, 3))
+        exact.append(calibrate(blocks, STEEL, 3))
+    assert np.mean([c.fits for c in found]) > 0.85
+    assert not any(c.fits for c in exact)
+    assert found[0].velocity_u == pytest.approx(29.5 / np.sqrt(20), rel=0.02)
+
+
 def test_mean_velocity_of_several_is_weighted():
     found = velocity_from([block(4.0, 5900.0), block(0.3, 6300.0)])
     assert found.velocity == pytest.approx(5900, abs=5)

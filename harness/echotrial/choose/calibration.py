@@ -5,7 +5,7 @@ round trip. Inputs are independent; v and t_0, made of the same samples, are not
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -210,6 +210,10 @@ def least_squares(samples: Sequence[Sample]) -> Calibration:
 def calibrate(samples: Sequence[Sample], setup: Setup, mode: int) -> Calibration:
     """Choose what the samples allow: mode 3 needs the velocity alone, else two samples give both.
 
+    Each sample is a piece of its own, with a velocity of its own: the set-up's spread from piece
+    to piece is part of its interval's uncertainty. (Steps of one block share theirs; then this
+    errs to the safe side.)
+
     Raises
     ------
     Refused
@@ -218,14 +222,15 @@ def calibrate(samples: Sequence[Sample], setup: Setup, mode: int) -> Calibration
     """
     if not samples:
         raise Refused("no reference sample is left: a calibration needs one or more")
+    widened = [_with_spread(s, setup) for s in samples]
     if mode == 3:
-        found = velocity_from(samples)
+        found = velocity_from(widened)
     elif len(samples) == 1:
         found = zero_offset_from(samples[0], setup.velocity, setup.velocity_uncertainty)
     elif len(samples) == 2:
-        found = two_point(*sorted(samples, key=lambda s: s.thickness_m))
+        found = two_point(*sorted(widened, key=lambda s: s.thickness_m))
     else:
-        found = least_squares(samples)
+        found = least_squares(widened)
     off = found.velocity / setup.velocity - 1
     if abs(off) > VELOCITY_OFF:
         raise Refused(
@@ -234,6 +239,12 @@ def calibrate(samples: Sequence[Sample], setup: Setup, mode: int) -> Calibration
             "material"
         )
     return found
+
+
+def _with_spread(sample: Sample, setup: Setup) -> Sample:
+    spread = setup.velocity_uncertainty / setup.velocity
+    own = spread * 2 * sample.thickness_m / setup.velocity
+    return replace(sample, interval_u_s=float(np.hypot(sample.interval_u_s, own)))
 
 
 # -- parts --------------------------------------------------------------------------------------
