@@ -76,8 +76,10 @@ def corpus_at(
     return write_corpus(folder, waves, truth, prove=prove if prove is not None else n)
 
 
-def trial_of(folder: Path, corpora: Sequence[Corpus], detectors: Sequence[str] = ()) -> Trial:
-    """A trial of the told detectors."""
-    host = hosts.load([TOLD], use_entry_points=False)
+def trial_of(
+    folder: Path, corpora: Sequence[Corpus], detectors: Sequence[str] = (), plugin: Path = TOLD
+) -> Trial:
+    """A trial of the told detectors, or of those in another file."""
+    host = hosts.load([plugin], use_entry_points=False)
     assert not host.failures
     return conduct(Request(corpora, host.chosen(detectors), {}), folder)

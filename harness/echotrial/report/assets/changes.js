@@ -23,13 +23,11 @@ class Part {
   draw() {
     this.seen.disconnect();
     const { names, cells } = this.counts(), colour = theme(), most = Math.max(1, ...cells.flat());
-    const labels = cells.flatMap((row, y) => row.map((n, x) => ({ n, x: names[x], y: names[y] }))).filter((c) => c.n)
-      .map((c) => ({ x: c.x, y: c.y, text: String(c.n), showarrow: false, captureevents: false, font: { size: 11, color: c.n > 0.5 * most ? "#000" : "#fff" } }));
     const node = this.part("flips"), axis = { type: "category", categoryorder: "array", categoryarray: names, showgrid: false };
     fresh(node);
-    put(node, [{ type: "heatmap", x: names, y: names, z: cells.map((row) => row.map((n) => n || null)), colorscale: "Cividis", zmin: 0, zmax: most, xgap: 1, ygap: 1,
+    put(node, [{ type: "heatmap", x: names, y: names, z: cells.map((row) => row.map((n) => n || null)), colorscale: COUNTS, textfont: { color: "#000" }, zmin: 0, zmax: most, xgap: 1, ygap: 1, texttemplate: "%{z}",
       hovertemplate: "%{z} records: %{x} in A, %{y} in B<extra></extra>", colorbar: { title: { text: "records" }, thickness: 10 } }],
-    layoutOf({ height: 360, annotations: labels, xaxis: { ...axis, title: { text: "outcome in A" }, tickangle: -40 }, yaxis: { ...axis, title: { text: "outcome in B" } } }, colour),
+    layoutOf({ height: 360, xaxis: { ...axis, title: { text: "outcome in A" }, tickangle: -40 }, yaxis: { ...axis, title: { text: "outcome in B" } } }, colour),
     (point) => this.list({ was: point.x, now: point.y }));
   }
 

@@ -2,8 +2,10 @@
 
 const CONFIG = { displaylogo: false, responsive: true, showSendToCloud: false, plotlyServerURL: "",
   displayModeBar: false };
+// ColorBrewer's Purples as far as black letters can be read on it; lightness alone tells the value.
+const COUNTS = [[0, "#f2f0f7"], [0.5, "#bcbddc"], [1, "#807dba"]];
 const DASHES = ["solid", "dash", "dot", "dashdot", "longdash", "longdashdot"];
-const POINTS = 500;
+const POINTS = 400;
 
 function theme() {
   const style = getComputedStyle(document.documentElement);
@@ -12,10 +14,9 @@ function theme() {
 
 /** A layout in the page's colours. */
 function layoutOf(own, colour = theme()) {
-  const axis = { gridcolor: colour("grid"), linecolor: colour("soft"), zerolinecolor: colour("soft"),
-    automargin: true };
+  const axis = { gridcolor: colour("grid"), linecolor: colour("soft"), zerolinecolor: colour("soft") };
   const axes = Object.fromEntries(Object.entries(own).filter(([k]) => /^[xy]axis/.test(k))
-    .map(([k, v]) => [k, { ...axis, ...v }]));
+    .map(([k, v]) => [k, { ...axis, automargin: v.type === "category", ...v }]));
   return { paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
     font: { color: colour("ink"), size: 12, family: "system-ui, DejaVu Sans, sans-serif" },
     margin: { t: 34, r: 12, b: 44, l: 52 }, hovermode: "closest", showlegend: false,
@@ -69,16 +70,14 @@ function drawMap(node, corpus, mask, d, across, up, open) {
   if (!across || !up) return note(node, "No map: the truth of this corpus does not say enough.");
   const cells = cellsOf(corpus, mask, d, across, up), colour = theme();
   const most = Math.max(0.02, ...cells.flat().map((c) => (c.n ? c.k / c.n : 0)));
-  const labels = cells.flatMap((row, y) => row.map((c, x) => ({ c, x, y }))).filter(({ c }) => c.n)
-    .map(({ c, x, y }) => ({ x: across.bins[x], y: up.bins[y], text: `${c.k}/${c.n}`, showarrow: false,
-      font: { size: 10, color: c.k / c.n > 0.5 * most ? "#000" : "#fff" }, captureevents: false }));
-  const data = [{ type: "heatmap", x: across.bins, y: up.bins, colorscale: "Cividis", zmin: 0, zmax: 100 * most,
+  const data = [{ type: "heatmap", x: across.bins, y: up.bins, colorscale: COUNTS, zmin: 0, zmax: 100 * most,
     z: cells.map((row) => row.map((c) => (c.n ? 100 * c.k / c.n : null))), xgap: 1, ygap: 1,
+    text: cells.map((row) => row.map((c) => (c.n ? `${c.k}/${c.n}` : ""))), texttemplate: "%{text}", textfont: { size: 10, color: "#000" },
     customdata: cells.map((row, y) => row.map((c, x) => [c.k, c.n, x, y])),
     hovertemplate: "%{customdata[0]} false locks of %{customdata[1]} walls<br>%{x} wavelengths<br>%{y}<extra></extra>",
     colorbar: { title: { text: "false<br>locks, %" }, thickness: 10 } }];
   fresh(node);
-  put(node, data, layoutOf({ height: 340, annotations: labels,
+  put(node, data, layoutOf({ height: 340,
     xaxis: { title: { text: "wall, wavelengths" }, type: "category", categoryorder: "array",
       categoryarray: across.bins, tickangle: -40, tickfont: { size: 10 }, showgrid: false },
     yaxis: { title: { text: plain(up.label) }, type: "category", categoryorder: "array", categoryarray: up.bins,
@@ -166,7 +165,7 @@ function drawRisk(node, corpus, mask, chosen) {
   if (!data.length) return note(node, "No detector has a map of its confidence on this corpus: too few tune readings with a confidence.");
   data.forEach((t) => { if (t.x.length > 40) t.mode = "lines"; });
   fresh(node);
-  put(node, data, layoutOf({ height: 330, showlegend: true, legend: { orientation: "h", y: -0.25 },
+  put(node, data, layoutOf({ height: 330, showlegend: true, legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, margin: { t: 20, r: 12, b: 44, l: 52 },
     xaxis: { title: { text: "coverage" }, range: [0, 1.02] }, yaxis: { title: { text: "risk" }, rangemode: "tozero" } }, colour));
 }
 
@@ -180,7 +179,7 @@ function drawReliability(node, corpus, mask, chosen) {
   if (!data.length) return note(node, "No detector has a map of its confidence on this corpus: too few tune readings with a confidence.");
   data.unshift({ type: "scatter", mode: "lines", name: "as stated", x: [0, 1], y: [0, 1], line: { color: colour("rule"), width: 1 }, hoverinfo: "skip" });
   fresh(node);
-  put(node, data, layoutOf({ height: 330, showlegend: true, legend: { orientation: "h", y: -0.25 },
+  put(node, data, layoutOf({ height: 330, showlegend: true, legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, margin: { t: 20, r: 12, b: 44, l: 52 },
     xaxis: { title: { text: "stated P(hit)" }, range: [0, 1.02] }, yaxis: { title: { text: "observed share of hits" }, range: [0, 1.02] } }, colour));
 }
 
@@ -200,6 +199,8 @@ function drawTime(node, corpus) {
 function drawRecord(node, packed) {
   const colour = theme();
   const data = packed.picture.data.map((trace) => {
+    const echo = /^(interface|back-wall) echo/.exec(trace.name);
+    if (echo) return { ...trace, line: { ...trace.line, color: colour(echo[1] === "interface" ? "interface" : "echo") } };
     if (trace.name !== "A-scan") return { ...trace };
     const counts = new Int16Array(bytesOf(packed.samples).buffer);
     return { ...trace, y: Array.from(counts, (c) => c * packed.scale), line: { ...trace.line, color: colour("ink") } };

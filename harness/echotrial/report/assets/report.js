@@ -107,7 +107,7 @@ class Section {
       ...present.map((code) => element("th", { scope: "col" }, swatch(this.corpus.outcomes[code]), ` ${this.corpus.outcomes[code].name}`)));
     const rows = this.corpus.detectors.map((name, d) => element("tr", {}, element("th", { scope: "row" }, name),
       ...present.map((code) => this.cell(all[d][code], d, { outcome: code }))));
-    this.part("counts").replaceChildren(element("caption", {}, "Records of every kind, walls outside the range among them."), element("thead", {}, head), element("tbody", {}, ...rows));
+    this.part("counts").replaceChildren(element("thead", {}, head), element("tbody", {}, ...rows));
   }
 
   cell(count, d, choice, text = String(count)) {
@@ -125,7 +125,6 @@ class Section {
     for (const [role, up] of [["map-snr", snr], ["map-gap", gap]]) {
       this.wait(this.part(role), (node) => drawMap(node, corpus, mask, d, across, up, open));
       this.part(`${role}-caption`).textContent = `False locks of ${corpus.detectors[d]} over the wall and the ${up ? up.label : "other stratum"}; a cell says how many of how many walls. Click one to see its records.`;
-      this.mapTable(this.part(`${role}-table`), across, up);
     }
     this.wait(this.part("error"), (node) => {
       const few = drawError(node, corpus, mask, d, open);
@@ -134,13 +133,23 @@ class Section {
     this.wait(this.part("risk"), (node) => drawRisk(node, corpus, mask, d));
     this.wait(this.part("reliability"), (node) => drawReliability(node, corpus, mask, d));
     this.wait(this.part("time"), (node) => drawTime(node, corpus));
-    this.sharesTable(across);
+    if (across) this.whenOpen(this.part("shares-table"), () => this.sharesTable(across));
+    this.whenOpen(this.part("map-snr-table"), () => {
+      this.mapTable(this.part("map-snr-table"), across, snr);
+      this.mapTable(this.part("map-gap-table"), across, gap);
+    });
     this.drawVisible();
+  }
+
+  /** A table inside closed details is made when they open. */
+  whenOpen(table, make) {
+    const details = table.closest("details");
+    details.ontoggle = () => { if (details.open) make(); };
+    if (details.open) make();
   }
 
   sharesTable(across) {
     const table = this.part("shares-table");
-    if (!across) return;
     const rows = this.corpus.detectors.flatMap((name, d) => {
       const bins = byBin(this.corpus, this.mask, d, across);
       return this.corpus.outcomes.map((o, code) => [o, code]).filter(([, code]) => bins.some((b) => b[code] > 0))
