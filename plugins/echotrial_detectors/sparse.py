@@ -179,7 +179,7 @@ def _at(autocorrelation: NDArray[np.float64], lag: float) -> float:
     if low < 0 or low + 1 >= autocorrelation.size:
         return 0.0
     share = where - low
-    return (1 - share) * autocorrelation[low] + share * autocorrelation[low + 1]
+    return float((1 - share) * autocorrelation[low] + share * autocorrelation[low + 1])
 
 
 @numba.njit(cache=True, nogil=True)

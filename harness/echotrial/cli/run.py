@@ -11,7 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from echotrial.corpus.store import Corpus
-    from echotrial.host import Host
+    from echotrial.host import Host, LoadedDetector
     from echotrial.trial.conduct import Progress
 
 _FILE = click.Path(path_type=Path)
@@ -65,7 +65,8 @@ def run(
     chosen = host.chosen(detectors)
     folder = out or Path(f"trial-{datetime.now():%Y%m%d-%H%M%S}")
     with _progress() as progress:
-        opened = _obtained(host, corpora, seed, size, workers, progress)
+        with _compiling_on_the_first_run(host, chosen, corpora):
+            opened = _obtained(host, corpora, seed, size, workers, progress)
         request = Request(
             opened,
             chosen,
@@ -112,6 +113,24 @@ def settings_from(assignments: Sequence[str]) -> dict[str, dict[str, Any]]:
             read = value
         found.setdefault(detector, {})[setting] = read
     return found
+
+
+@contextmanager
+def _compiling_on_the_first_run(
+    host: "Host", chosen: "list[LoadedDetector]", named: Sequence[str]
+) -> Iterator[None]:
+    """Nothing has been made here yet: compile detectors while the default corpora are made."""
+    from echotrial.corpus import home
+    from echotrial.engine.early import compiled_meanwhile
+
+    first = next((e for e in host.corpora.values() if e.default), None)
+    if named or first is None or home.corpora():
+        yield
+        return
+    spec, materials = host.forward_model.read_spec(first.path), host.forward_model.materials()
+    setup = spec.setup.resolved(lambda name: materials[name].impedance, list(materials))
+    with compiled_meanwhile(chosen, setup, spec.rate_hz, spec.samples):
+        yield
 
 
 def _obtained(

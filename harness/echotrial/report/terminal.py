@@ -31,7 +31,10 @@ class Scores:
     def __init__(self, table: pd.DataFrame) -> None:
         keys = ["detector", "stratum", "bin", "measure", "unit"]
         filled = table.fillna({"bin": "", "note": ""})
-        self._rows = {tuple(row[k] for k in keys): row for row in filled.to_dict("records")}
+        self._rows: dict[tuple[Any, ...], Mapping[str, Any]] = {
+            tuple(row[k] for k in keys): {str(k): v for k, v in row.items()}
+            for row in filled.to_dict("records")
+        }
         self.detectors = list(dict.fromkeys(table["detector"]))
         self.bins = list(dict.fromkeys(filled.loc[filled["stratum"] == _WALL, "bin"]))
 
