@@ -145,6 +145,14 @@ def test_two_runs_do_not_share_a_folder(tmp_path):
             read_corpus(stand_in(600), faulty("honest"), work=work)
 
 
+def test_what_a_killed_run_left_half_written_is_swept(tmp_path):
+    read_corpus(stand_in(10), faulty("honest"), work=tmp_path)
+    (shelf,) = {part.parent for part in tmp_path.glob("*/*.arrow")}
+    (shelf / ".256-512.arrow.0123abcd.part").write_bytes(b"half")
+    read_corpus(stand_in(10), faulty("honest"), work=tmp_path)
+    assert not list(tmp_path.rglob("*.part"))
+
+
 def test_a_folder_that_cannot_be_written_to_is_refused(tmp_path):
     (tmp_path / "file").write_text("")
     with pytest.raises(WrongQuestion, match="cannot be written to"):

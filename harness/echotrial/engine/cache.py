@@ -78,6 +78,8 @@ class WorkFolder:
         lock.write(f"process {os.getpid()} on {socket.gethostname()}")
         lock.flush()
         self._lock = lock
+        for left_over in self.path.glob("*/.*.part"):  # of a run that was killed while it wrote
+            left_over.unlink(missing_ok=True)
 
     def shelf(self, about: Mapping[str, Any]) -> "Shelf":
         """The place of readings that depend on `about`, and on nothing else."""
