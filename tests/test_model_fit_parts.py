@@ -11,6 +11,7 @@ import scipy.special
 import tmm
 from echotrial.errors import NotApplicable
 from echotrial.setup import Medium
+from echotrial_detectors.fit.beam import piston, spreading
 from echotrial_detectors.fit.grid import best_shift, walls
 from echotrial_detectors.fit.newton import (
     ARRIVAL,
@@ -41,6 +42,11 @@ def stack(*, delay: float = POLYSTYRENE, couplant: float = GLYCERIN, wall: float
     )
 
 
+def law_of(frequency: np.ndarray) -> np.ndarray:
+    """Loss that grows as the frequency, and no spreading of the beam."""
+    return np.stack([loss_law(frequency), np.zeros(frequency.size)])
+
+
 def by_tmm(frequency: float, wall: float, gap: float, delay: float = POLYSTYRENE) -> complex:
     """Times in periods; reflection of delay line | couplant | wall | air, exp(+j w t)."""
     impedances = np.array([delay, GLYCERIN, STEEL, AIR])
@@ -55,7 +61,7 @@ def test_reflection_is_that_of_tmm(delay):
     frequency = np.linspace(0.4, 1.7, 40)
     found = reflection(
         2j * np.pi * frequency,
-        loss_law(frequency),
+        law_of(frequency),
         stack(delay=delay),
         np.array([1.3, 0.17, 0.0, 0.0, 0.0]),
     )
@@ -66,7 +72,7 @@ def test_reflection_is_that_of_tmm(delay):
 
 def test_a_lossless_wall_reflects_everything():
     s = 2j * np.pi * np.linspace(0.3, 2, 50)
-    found = reflection(s, s, stack(), np.array([0.9, 0.1, 0.0, 0.0, 0.0]))
+    found = reflection(s, np.zeros((2, s.size)), stack(), np.array([0.9, 0.1, 0.0, 0.0, 0.0]))
     np.testing.assert_allclose(np.abs(found), 1.0, atol=1e-12)
 
 
@@ -117,7 +123,7 @@ def model(theta: np.ndarray) -> np.ndarray:
     """The obvious twin of `accumulate`: the model's spectrum from `reflection`."""
     gate, layers, pulse, _ = problem()
     shift = np.exp(-theta[ARRIVAL] * gate.s)
-    return -pulse * shift * reflection(gate.s, loss_law(gate.frequency), layers, theta[1:])
+    return -pulse * shift * reflection(gate.s, law_of(gate.frequency), layers, theta[1:])
 
 
 def products(theta: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -125,7 +131,7 @@ def products(theta: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     strips = aperture(layers.delay_couplant)
     gram, onto = np.empty((UNKNOWNS + 1, UNKNOWNS + 1)), np.empty(UNKNOWNS + 1)
     accumulate(
-        theta, y, pulse, gate.s, loss_law(gate.frequency), strips.excess, strips.share,
+        theta, y, pulse, gate.s, law_of(gate.frequency), strips.excess, strips.share,
         strips.lean, layers.delay_couplant, layers.couplant_wall, gram, onto,
     )  # fmt: skip
     return gram, onto
@@ -156,7 +162,7 @@ def test_newton_finds_the_record_it_was_made_of(shift, off, gap, spread):
     start = truth + np.array([shift, off, 0.02, -0.03, 0.0, 0.0])
     strips, result = aperture(layers.delay_couplant), np.empty(3)
     refine(
-        start, y, pulse, gate.s, loss_law(gate.frequency), strips.excess, strips.share,
+        start, y, pulse, gate.s, law_of(gate.frequency), strips.excess, strips.share,
         strips.lean, layers.delay_couplant, layers.couplant_wall, gate.freedom,
         np.zeros(UNKNOWNS), np.full(UNKNOWNS, 1e3), np.array([-9, 0.02, 0, 0, 0, -1.0]), 60,
         1e-9, result,
@@ -202,3 +208,25 @@ def test_round_tip_has_the_mean_gap_of_the_geometry():
     assert (strips.share - 0.5 * strips.lean) @ strips.excess == pytest.approx(0.25, abs=2e-3)
     assert (strips.share + 0.5 * strips.lean) @ strips.excess == pytest.approx(1 / 3, abs=2e-3)
     assert scipy.special.beta(1.5, 1.5) / scipy.special.beta(0.5, 1.5) == pytest.approx(0.25)
+
+
+def test_the_pistons_field_is_the_published_one():
+    """|D| and phase of Rogers and Van Buren's closed form as tabulated for S = 0.5, 1, 2, 5."""
+    found = piston(np.array([0.5, 1.0, 2.0, 5.0]))
+    np.testing.assert_allclose(np.abs(found), [0.856547, 0.808130, 0.751721, 0.551201], atol=1e-6)
+    np.testing.assert_allclose(np.angle(found), [0.1814, 0.2659, 0.3883, 0.9640], atol=1e-4)
+
+
+def test_spreading_is_the_difference_of_two_pistons():
+    known = setup(
+        delay_line=Medium(impedance=2.47e6, velocity=2350.0, length=10e-3), element_diameter=3e-3
+    )
+    hertz, area = 20e6, 1.5e-3**2
+    before = 2 * 10e-3 * 2350 / hertz / area
+    wall = 0.5e-3
+    after = before + 2 * wall * 5740 / hertz / area
+    periods = 2 * wall / 5740 * 20e6
+    found = np.exp(-periods * spreading(known, np.array([1.0])))[0]
+    want = (piston(np.array([after])) / piston(np.array([before])))[0]
+    assert abs(found - want) < 1e-2
+    assert not spreading(setup(), np.array([1.0])).any()

@@ -10,10 +10,19 @@ from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors.fit.beam import spreading
 from echotrial_detectors.fit.grid import correlations, make_grid
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, SPREAD, WALL
-from echotrial_detectors.fit.search import Bins, Found, Search, prior_spread, search
-from echotrial_detectors.fit.spectra import Gate, gate_of, loudest, pulse_of, reference_of, spectra
+from echotrial_detectors.fit.search import Found, Search, prior_spread, search
+from echotrial_detectors.fit.spectra import (
+    Bins,
+    Gate,
+    gate_of,
+    loudest,
+    pulse_of,
+    reference_of,
+    spectra,
+)
 from echotrial_detectors.fit.stack import Stack, aperture, stack_of
 from echotrial_detectors.fit.verdict import Fits, Limits, judge
 from echotrial_detectors.noise import noise_sigma
@@ -55,6 +64,11 @@ class ModelFitSettings(Settings):
         0.05, "standard deviation expected of the wall's loss, neper per wavelength of travel",
         ge=1e-4, le=1.0, candidates=(0.02, 0.05, 0.2),
     )  # fmt: skip
+    spreading: float = setting(
+        0.5, "share of a round piston's spreading that a trip through the wall adds: 0 = plane "
+        "waves, 1 = the whole tip touches; a tube touches along a strip",
+        ge=0.0, le=1.0, candidates=(0.0, 0.5, 1.0),
+    )  # fmt: skip
     margin: float = setting(
         12.0, "how much more likely than another wall (-2 log) a reading must be",
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
@@ -76,8 +90,8 @@ class ModelFitSettings(Settings):
         candidates=(2.0, 3.0, 5.0),
     )  # fmt: skip
     floor: float = setting(
-        0.01, "residual share of the record's energy that is always allowed", ge=0.0, le=1.0,
-        candidates=(0.005, 0.01, 0.03),
+        0.02, "residual share of the record's energy that is always allowed", ge=0.0, le=1.0,
+        candidates=(0.01, 0.02, 0.04),
     )  # fmt: skip
 
 
@@ -126,13 +140,18 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
     trains = 3.0 if abs(stack.interface) > STRONG_INTERFACE else 2.0
     gate = gate_of(setup, rate_hz, before * period, (before + AFTER + trains * high) * period)
     reference = reference_of(setup)
-    pulse = pulse_of(reference, gate, gate.s)
+    bins = Bins.of(
+        gate,
+        pulse_of(reference, gate, gate.s),
+        pulse_of(reference, gate, gate.s_twice),
+        spreading(setup, gate.frequency, settings.spreading),
+    )
     return _Plan(
         setup,
         gate,
         Search(
-            make_grid(stack, pulse, gate, low, high),
-            Bins.of(gate, pulse, pulse_of(reference, gate, gate.s_twice)),
+            make_grid(stack, bins, gate, low, high),
+            bins,
             aperture(stack.delay_couplant),
             stack,
             gate.freedom,

@@ -13,7 +13,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from echotrial_detectors.fit.spectra import Gate, loss_law
+from echotrial_detectors.fit.spectra import Bins, Gate
 from echotrial_detectors.fit.stack import RESONANT, Stack, reflection
 
 #: Rows of records in one matrix product: a fixed size, so that results hang on no batch size.
@@ -74,15 +74,13 @@ def walls(low: float, high: float, damping: float) -> NDArray[np.float64]:
     return np.array(found)
 
 
-def make_grid(
-    stack: Stack, pulse: NDArray[np.complex128], gate: Gate, low: float, high: float
-) -> Grid:
+def make_grid(stack: Stack, bins: Bins, gate: Gate, low: float, high: float) -> Grid:
     """Templates for walls from `low` to `high` periods of round trip, and for films."""
     gaps = GAPS + (RESONANT_GAPS if abs(stack.delay_couplant) > RESONANT else ())
-    films = np.arange(0.0, stack.gap_periods(THICKEST_FILM), 0.1)
+    films = np.arange(0.0, stack.gap_periods(THICKEST_FILM), 0.06)
     parts = [
-        _templates(stack, pulse, gate, walls(low, high, gate.damping), gaps, LOSS),
-        _templates(stack.film, pulse, gate, films, FILM_GAPS, 0.0),
+        _templates(stack, bins, gate, walls(low, high, gate.damping), gaps, LOSS),
+        _templates(stack.film, bins, gate, films, FILM_GAPS, 0.0),
     ]
     families = int(parts[0][1].max()) + 1
     return Grid(
@@ -95,7 +93,7 @@ def make_grid(
 
 def _templates(
     stack: Stack,
-    pulse: NDArray[np.complex128],
+    bins: Bins,
     gate: Gate,
     round_trips: NDArray[np.float64],
     gaps: Sequence[tuple[float, float]],
@@ -104,7 +102,7 @@ def _templates(
     """Starts, families and spectra of all combinations, each laid on its envelope's peaks."""
     in_periods = [(stack.gap_periods(gap), stack.gap_periods(spread)) for gap, spread in gaps]
     unknowns = np.array([(t, *g, loss, 0.0) for t in round_trips for g in in_periods])
-    models = -pulse * reflection(gate.s, loss_law(gate.frequency), stack, unknowns)
+    models = -bins.pulse * reflection(bins.s, bins.law, stack, unknowns)
     which, peak = _peaks(models, gate)
     spectra = models[which] * np.exp(peak[:, None] * gate.s)
     return np.column_stack([-peak, unknowns[which]]), which // len(gaps), spectra

@@ -69,8 +69,9 @@ def accumulate(
     row = np.empty(UNKNOWNS + 1, np.complex128)
     t01 = 1 - r01 * r01
     for b in range(s.size):
-        rate = s[b] + theta[LOSS] * law[b]
-        trip = path * small_exp(-theta[WALL] * theta[LOSS] * law[b])
+        extra = theta[LOSS] * law[0, b] + law[1, b]
+        rate = s[b] + extra
+        trip = path * small_exp(-theta[WALL] * extra)
         path *= path_ratio
         v = inverse(1 - r12 * trip)
         below = (r12 - trip) * v
@@ -96,7 +97,7 @@ def accumulate(
         row[1 + ARRIVAL] = -s[b] * row[0]
         wall_part = base * through * slope
         row[1 + WALL] = -rate * wall_part
-        row[1 + LOSS] = -theta[WALL] * law[b] * wall_part
+        row[1 + LOSS] = -theta[WALL] * law[0, b] * wall_part
         gap_part = -s[b] * base * below
         row[1 + GAP] = gap_part * through
         row[1 + SPREAD] = gap_part * through_excess

@@ -18,7 +18,7 @@ from echotrial_detectors.fit.newton import (
     deviation,
     refine,
 )
-from echotrial_detectors.fit.spectra import Gate, loss_law
+from echotrial_detectors.fit.spectra import Bins
 from echotrial_detectors.fit.stack import Aperture, Stack
 
 #: The first rounds see every third bin: they have to find the basin, not the last digit.
@@ -36,22 +36,6 @@ _FREE = 1e3
 
 _Complex = NDArray[np.complex128]
 _Real = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Bins:
-    """Pulse, complex frequency and loss law at the bins in use."""
-
-    pulse: _Complex
-    s: _Complex
-    law: _Complex
-    pulse_twice: _Complex
-    s_twice: _Complex
-
-    @classmethod
-    def of(cls, gate: Gate, pulse: _Complex, pulse_twice: _Complex) -> "Bins":
-        """All bins of a gate."""
-        return cls(pulse, gate.s, loss_law(gate.frequency), pulse_twice, gate.s_twice)
 
 
 @dataclass(frozen=True)
@@ -157,7 +141,7 @@ def _search(  # type: ignore[no-untyped-def]
     scores, prior = np.zeros(count), np.zeros(UNKNOWNS)
     film_floor = _FLOOR.copy()
     film_floor[WALL] = 0.0
-    few_pulse, few_s, few_law = pulse[::STRIDE].copy(), s[::STRIDE].copy(), law[::STRIDE].copy()
+    few_pulse, few_s, few_law = pulse[::STRIDE].copy(), s[::STRIDE].copy(), law[:, ::STRIDE].copy()
     few_freedom = freedom * few_s.size / s.size
     for row in range(y.shape[0]):
         if not usable[row]:
@@ -167,7 +151,8 @@ def _search(  # type: ignore[no-untyped-def]
         few_y = y[row, ::STRIDE].copy()
         hopeless = HOPELESS * max(1 - scores.max() ** 2, COARSE)
         for k in range(count):
-            if scores[k] > 0 and 1 - scores[k] ** 2 < hopeless:
+            # The film is always heard: what it explains is no wall.
+            if scores[k] > 0 and (k == film or 1 - scores[k] ** 2 < hopeless):
                 prior[WALL] = theta[row, k, WALL]
                 refine(
                     theta[row, k], few_y, few_pulse, few_s, few_law, excess, share, lean, r01,

@@ -89,6 +89,40 @@ def loss_law(frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
     return frequency * (1 - 2j / np.pi * np.log(frequency))
 
 
+@dataclass(frozen=True)
+class Bins:
+    """What is known at the bins in use.
+
+    Attributes
+    ----------
+    pulse, s
+        The reference echo's damped spectrum, and the complex frequency over the centre frequency.
+    law
+        (2, m): loss relative to that at the centre frequency, and what the beam's spreading adds
+        to the wall's exponent.
+    pulse_twice, s_twice
+        Pulse and frequency under twice the damping.
+    """
+
+    pulse: NDArray[np.complex128]
+    s: NDArray[np.complex128]
+    law: NDArray[np.complex128]
+    pulse_twice: NDArray[np.complex128]
+    s_twice: NDArray[np.complex128]
+
+    @classmethod
+    def of(
+        cls,
+        gate: Gate,
+        pulse: NDArray[np.complex128],
+        pulse_twice: NDArray[np.complex128],
+        beam: NDArray[np.complex128],
+    ) -> "Bins":
+        """All bins of a gate."""
+        law = np.stack([loss_law(gate.frequency), beam])
+        return cls(pulse, gate.s, law, pulse_twice, gate.s_twice)
+
+
 def gate_of(setup: Setup, rate_hz: float, before_s: float, length_s: float) -> Gate:
     """Make the gate and keep the bins in which the reference echo has something to say."""
     before, wanted = round(before_s * rate_hz), round(length_s * rate_hz)

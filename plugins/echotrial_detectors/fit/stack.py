@@ -133,7 +133,7 @@ def aperture(delay_couplant: float) -> Aperture:
 
 def reflection(
     s: NDArray[np.complex128],
-    loss_law: NDArray[np.complex128],
+    law: NDArray[np.complex128],
     stack: Stack,
     parameters: NDArray[np.float64],
 ) -> NDArray[np.complex128]:
@@ -146,8 +146,9 @@ def reflection(
     ----------
     s
         Complex frequency over the centre frequency, damping + j 2 pi f / f0; (m,).
-    loss_law
-        Loss relative to that at the centre frequency, with its dispersion; (m,).
+    law
+        (2, m): loss relative to that at the centre frequency, with its dispersion; and what else
+        is added to the wall's exponent per period of travel (`beam.spreading`).
     parameters
         (..., 5): wall, gap, spread in periods, loss in neper per period of travel, shape.
 
@@ -158,7 +159,7 @@ def reflection(
     """
     strips = aperture(stack.delay_couplant)
     wall, gap, spread, loss, shape = (parameters[..., i, None] for i in range(5))
-    there_and_back = np.exp(-wall * (s + loss * loss_law))
+    there_and_back = np.exp(-wall * (s + loss * law[0] + law[1]))
     r12, r01 = stack.couplant_wall, stack.delay_couplant
     below = (r12 - there_and_back) / (1 - r12 * there_and_back)
     total = np.zeros(below.shape, dtype=np.complex128)
