@@ -5,10 +5,9 @@ import re
 import sys
 from pathlib import Path
 
-from rich.console import Console
-
 from echotrial import open_trial
 from echotrial.report.terminal import WIDTH, show_trial
+from rich.console import Console
 
 README = Path(__file__).parents[1] / "README.md"
 BEGIN, END = "<!-- figures: begin -->", "<!-- figures: end -->"
