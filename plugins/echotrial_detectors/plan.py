@@ -53,7 +53,8 @@ class EchoSettings(Settings):
         candidates=(4.0, 5.0),
     )
     level_relative: float = setting(
-        0.15, "... and above this share of the strongest echo (in mode 3: of those behind the tail)",
+        0.15,
+        "... and above this share of the strongest echo (in mode 3: of those behind the tail)",
         ge=0.01, le=0.9, candidates=(0.1, 0.15, 0.3),
     )  # fmt: skip
     evenness: float = setting(
