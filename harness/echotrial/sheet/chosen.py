@@ -46,7 +46,7 @@ def show(choice: Choice, console: Console) -> None:
 def _table(*names: str) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
     for i, name in enumerate(names):
-        table.add_column(name, no_wrap=i == 0, justify="left" if i == 0 else "right")
+        table.add_column(name, no_wrap=i < 2, justify="left" if i == 0 else "right")
     return table
 
 
