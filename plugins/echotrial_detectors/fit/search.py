@@ -31,6 +31,8 @@ COARSE = 0.005
 BEHIND = 30.0
 #: Below this many standard deviations in the tolerance the posterior may be no Gaussian: look.
 WIDE = 8.0
+#: Gap and spread (periods) from which a fit without either is tried once more.
+FIRST_GAP = (0.05, 0.3)
 _FLOOR = np.array([-np.inf, 0.02, 0.0, 0.0, 0.0, -1.0])
 _FREE = 1e3
 
@@ -174,6 +176,11 @@ def _search(  # type: ignore[no-untyped-def]
         found, result = theta[row, best[row]], results[row, best[row]]
         if not np.isfinite(result[0]):
             continue
+        if found[GAP] <= 0 and found[SPREAD] <= 0:
+            _leave_contact(
+                found, result, y[row], pulse, s, law, excess, share, lean, r01, r12, freedom,
+                prior, spread, rounds,
+            )  # fmt: skip
         extra[row, 0] = deviation(
             found, pulse, s, law, pulse_twice, s_twice, law, excess, share, lean, r01, r12,
             result[1] / freedom, result[2], spread,
@@ -187,6 +194,24 @@ def _search(  # type: ignore[no-untyped-def]
                 )  # fmt: skip
                 if extra[row, 1] >= 0:
                     break
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _leave_contact(  # type: ignore[no-untyped-def]
+    found, result, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread, rounds
+):
+    """Try again from a gap: without one the arrival can hold a fit where it is not the best."""
+    theta, other = found.copy(), np.empty(3)
+    theta[GAP], theta[SPREAD] = FIRST_GAP
+    theta[ARRIVAL] -= FIRST_GAP[0] + 0.3 * FIRST_GAP[1]  # the mean gap's round trip
+    prior[WALL] = found[WALL]
+    refine(
+        theta, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread, _FLOOR,
+        2 * rounds, 1e-3, other,
+    )  # fmt: skip
+    if other[0] < result[0]:
+        found[:] = theta
+        result[:] = other
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
