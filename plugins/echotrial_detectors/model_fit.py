@@ -91,7 +91,7 @@ class ModelFitSettings(Settings):
     )  # fmt: skip
     floor: float = setting(
         0.02, "residual share of the record's energy that is always allowed", ge=0.0, le=1.0,
-        candidates=(0.01, 0.02, 0.04),
+        candidates=(0.01, 0.02, 0.05),
     )  # fmt: skip
 
 
