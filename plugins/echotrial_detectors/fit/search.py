@@ -25,6 +25,8 @@ from echotrial_detectors.fit.stack import Aperture, Stack
 STRIDE = 3
 #: A start whose grid residual is this many times that of the best is not followed.
 HOPELESS = 6.0
+#: ... of a film: so many times that.
+FILM_HOPE = 6.0
 #: Residual that the grid's coarseness alone may leave.
 COARSE = 0.005
 #: A fit this far behind after the first rounds (-2 log) is not refined further.
@@ -153,8 +155,8 @@ def _search(  # type: ignore[no-untyped-def]
         few_y = y[row, ::STRIDE].copy()
         hopeless = HOPELESS * max(1 - scores.max() ** 2, COARSE)
         for k in range(count):
-            # The film is always heard: what it explains is no wall.
-            if scores[k] > 0 and (k == film or 1 - scores[k] ** 2 < hopeless):
+            # The film is heard sooner: its grid is coarse, and what it explains is no wall.
+            if scores[k] > 0 and 1 - scores[k] ** 2 < (FILM_HOPE if k == film else 1.0) * hopeless:
                 prior[WALL] = theta[row, k, WALL]
                 refine(
                     theta[row, k], few_y, few_pulse, few_s, few_law, excess, share, lean, r01,
@@ -176,7 +178,7 @@ def _search(  # type: ignore[no-untyped-def]
         found, result = theta[row, best[row]], results[row, best[row]]
         if not np.isfinite(result[0]):
             continue
-        if found[GAP] <= 0 and found[SPREAD] <= 0:
+        if found[GAP] <= 0 and found[SPREAD] <= 0 and result[1] > COARSE:
             _leave_contact(
                 found, result, y[row], pulse, s, law, excess, share, lean, r01, r12, freedom,
                 prior, spread, rounds,
