@@ -43,7 +43,7 @@ def top_of(envelope, finer, rate):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", [*DEFAULTS, "couplant-stress", "rough-tapered-wall"])
 def test_records_and_truth_times_against_the_slow_twin(name):
-    """Whole record within 0.5 % of its peak, times within 0.05 ns of a 16 times finer grid."""
+    """Whole record within 0.6 % of its peak (the worst: wide, uneven water gaps), times within 0.05 ns of a 16 times finer grid."""
     spec = spec_of(name)
     params = draw(spec, ("twin",), 10)
     response = respond(spec, params)
@@ -52,7 +52,7 @@ def test_records_and_truth_times_against_the_slow_twin(name):
         _, n, whole, tail, orders = slow_forward.spectra(spec, p, orders=60)
         record = slow_forward.in_time(whole, n)[: spec.samples]
         error = np.abs(record - response.clean[i]).max() / np.abs(record).max()
-        assert decibels(error) < -46
+        assert decibels(error) < -44.4
         late = found.interface_s[i] - p["start"]
         envelope = slow_forward.envelope(tail, n, 16)[: 16 * 500]
         assert late == pytest.approx(top_of(envelope, 16, spec.rate), abs=0.05e-9)
