@@ -43,7 +43,10 @@ def top_of(envelope, finer, rate):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", [*DEFAULTS, "couplant-stress", "rough-tapered-wall"])
 def test_records_and_truth_times_against_the_slow_twin(name):
-    """Whole record within 0.6 % of its peak (the worst: wide, uneven water gaps), times within 0.05 ns of a 16 times finer grid."""
+    """Whole record within 0.6 % of its peak, times within 0.05 ns of a 16 times finer grid.
+
+    The worst are wide, uneven water gaps.
+    """
     spec = spec_of(name)
     params = draw(spec, ("twin",), 10)
     response = respond(spec, params)
