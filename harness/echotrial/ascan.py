@@ -6,7 +6,7 @@ from functools import cached_property
 from typing import Self
 
 import numpy as np
-import scipy.fft
+import scipy  # its parts are loaded when they are first used; each takes a while
 from numpy.typing import ArrayLike, NDArray
 
 from echotrial.setup import Setup

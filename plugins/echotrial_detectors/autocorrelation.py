@@ -11,7 +11,7 @@ from typing import ClassVar
 
 import numba
 import numpy as np
-import scipy.fft
+import scipy
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-import scipy.fft
+import scipy
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup

@@ -4,8 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
-import scipy.signal
+import scipy
 from echotrial.setup import Setup, Waveform
 from numpy.typing import NDArray
 

@@ -10,7 +10,7 @@ from functools import partial
 from typing import Any, ClassVar, Literal
 
 import numpy as np
-import scipy.fft
+import scipy
 from echotrial.ascan import Batch, Readings
 from echotrial.detector import Detect, Invariance, Maps, Settings, setting
 from echotrial.errors import NotApplicable

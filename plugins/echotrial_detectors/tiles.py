@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 import numpy as np
-import scipy.fft
+import scipy
 from echotrial.ascan import Batch
 from numpy.typing import NDArray
 

@@ -8,7 +8,7 @@ that the slope of ln D there is all that is needed. Left out, walls read about 0
 """
 
 import numpy as np
-import scipy.special
+import scipy
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 

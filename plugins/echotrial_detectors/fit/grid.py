@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.spectra import Bins, Gate

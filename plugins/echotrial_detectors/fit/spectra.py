@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
-import scipy.fft
+import scipy
 from echotrial.ascan import Batch
 from echotrial.setup import Setup, Waveform
 from numpy.typing import NDArray

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-import scipy.special
+import scipy
 from echotrial.errors import NotApplicable
 from echotrial.setup import Medium, Setup
 from numpy.typing import NDArray

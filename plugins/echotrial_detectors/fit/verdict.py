@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.special
+import scipy
 from echotrial.ascan import Reason
 from numpy.typing import NDArray
 
