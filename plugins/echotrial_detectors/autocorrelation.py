@@ -23,6 +23,7 @@ from echotrial_detectors.interface import find_interface
 from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
+from echotrial_detectors.tiles import filtered
 
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: record's strongest, on.
@@ -95,7 +96,7 @@ def _read(
 ) -> Readings:
     rate, m = batch.rate_hz, batch.samples.shape[1]
     tail = sharpener.shape.tail
-    sharp = scipy.fft.irfft(batch.spectrum * sharpener.transfer, n=batch.n_fft, axis=1)[:, :m]
+    sharp = filtered(batch, sharpener.transfer)
     start = _gate_start(batch, plan, settings, sharp, tail)
     sigma = noise_sigma(sharp)
     fall = float(np.exp(-1 / (settings.fade_periods * plan.period_s * rate)))
@@ -188,21 +189,23 @@ def is_quiet(
     return np.asarray(~(loud > np.maximum(faint, LOUD_SIGMA * level_sigma * sigma)))
 
 
-@numba.njit(cache=True, nogil=True)
 def faded(
     signal: NDArray[np.float32], start: NDArray[np.float64], stop: int, fall: float
 ) -> NDArray[np.float32]:
     """Records between `start` and `stop`, falling by `fall` a sample, zero elsewhere."""
-    found = np.zeros(signal.shape, np.float32)
-    for row in range(signal.shape[0]):
-        weight = np.float32(1.0)
-        for i in range(max(0, int(np.ceil(start[row]))), stop):
-            found[row, i] = signal[row, i] * weight
-            weight *= np.float32(fall)
+    n, m = signal.shape
+    falling = np.full(m, fall, np.float32)
+    falling[0] = 1.0
+    weight = np.zeros(2 * m, np.float32)
+    np.multiply.accumulate(falling, out=weight[m:])
+    first = np.clip(np.ceil(start), 0, m).astype(np.int64)
+    found = np.zeros((n, m), np.float32)
+    for row in range(n):
+        begin = m - first[row]
+        np.multiply(signal[row, :stop], weight[begin : begin + stop], out=found[row, :stop])
     return found
 
 
-@numba.njit(cache=True, nogil=True)
 def lag_peaks(
     lags: NDArray[np.float32],
     energy: NDArray[np.float32],
@@ -218,33 +221,50 @@ def lag_peaks(
     n = lags.shape[0]
     place, height, rival = np.full(n, np.nan), np.zeros(n), np.zeros(n)
     first, last = max(int(low), 2), min(int(high) + 1, lags.shape[1] - 2)
-    for row in range(n):
-        line = lags[row]
+    _lag_peaks(lags, energy, first, last, sign, apart, place, height, rival)
+    return place, height, rival
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _lag_peaks(
+    lags: NDArray[np.float32],
+    energy: NDArray[np.float32],
+    first: int,
+    last: int,
+    sign: int,
+    apart: float,
+    place: NDArray[np.float64],
+    height: NDArray[np.float64],
+    rival: NDArray[np.float64],
+) -> None:
+    for row in range(lags.shape[0]):
         if not energy[row] > 0:
             continue
         best, most = -1, 0.0
         for i in range(first, last + 1):
-            value = _peak(line, i, sign)
+            value = _peak(lags, row, i, sign)
             if value > most:
                 best, most = i, value
         if best < 0:
             continue
-        place[row] = best + cosine_peak(line[best - 1], line[best], line[best + 1])[0]
+        place[row] = (
+            best + cosine_peak(lags[row, best - 1], lags[row, best], lags[row, best + 1])[0]
+        )
         height[row] = most / energy[row]
         for i in range(first, last + 1):
-            value = _peak(line, i, sign) / energy[row]
-            order = max(1.0, np.rint(i / place[row]))
-            if value > rival[row] and abs(i - order * place[row]) > apart:
-                rival[row] = value
-    return place, height, rival
+            value = _peak(lags, row, i, sign) / energy[row]
+            if value > rival[row]:
+                order = np.rint(i / place[row])
+                if abs(i - (order if order > 1 else 1.0) * place[row]) > apart:
+                    rival[row] = value
 
 
-@numba.njit(cache=True, nogil=True)
-def _peak(line: NDArray[np.float32], i: int, sign: int) -> float:
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _peak(lags: NDArray[np.float32], row: int, i: int, sign: int) -> float:
     """Height of a local extremum of the sign asked for, 0 where there is none."""
-    value = float(line[i])
-    up = value > 0 if sign == 0 else sign > 0
-    turn = 1.0 if up else -1.0
-    if turn * value <= 0 or turn * line[i - 1] > turn * value or turn * line[i + 1] >= turn * value:
+    value = float(lags[row, i])
+    turn = -1.0 if sign < 0 or (sign == 0 and value <= 0) else 1.0
+    height = turn * value
+    if height <= 0 or turn * lags[row, i - 1] > height or turn * lags[row, i + 1] >= height:
         return 0.0
-    return turn * value
+    return height

@@ -3,7 +3,8 @@
 AIC(k) = k log var(x_1..k) + (N - k - 1) log var(x_k+1..N): a record that is noise up to k and
 something louder after it. Its minimum before an echo's peak is the onset. The pick is made in a
 short stretch before each peak of the envelope, so that what the stretch holds before the echo is
-noise or an earlier echo's tail.
+noise or an earlier echo's tail. A pick scatters by a sample or more, so it only says which cycle
+the mark lies in: within the cycle the mark goes where the carrier has the pulse's own phase.
 """
 
 from functools import partial
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from echotrial_detectors.envelope import banded_analytic, banded_pulse, find_envelope_peaks
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
-from echotrial_detectors.pulse import PulseShape
+from echotrial_detectors.pulse import FINE, PulseShape
 from echotrial_detectors.reading import Look, Reader
 
 
@@ -51,6 +52,7 @@ class Onset:
         reader = Reader(planned, settings, after_s)
         shapes: dict[tuple[int, float], tuple[PulseShape, NDArray[np.float32], float]] = {}
         stretch_s = settings.stretch_periods * planned.period_s
+        turn = 2 * np.pi * setup.centre_frequency
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
@@ -59,8 +61,10 @@ class Onset:
                 shapes[key] = shape, band, own_onset(shape, round(stretch_s * batch.rate_hz))
             shape, band, lag = shapes[key]
             analytic = banded_analytic(batch, band)
-            find = partial(onsets, analytic, round(stretch_s * batch.rate_hz), lag)
-            return reader.read(batch, analytic.real, shape, find)
+            find = partial(
+                onsets, analytic, round(stretch_s * batch.rate_hz), lag, turn / batch.rate_hz
+            )
+            return reader.read(batch, np.ascontiguousarray(analytic.real), shape, find)
 
         return detect
 
@@ -71,8 +75,6 @@ BAND_DB = 6.0
 
 def own_onset(shape: PulseShape, stretch: int) -> float:
     """Samples from the pulse's own onset to its peak: marks are moved by it, from onset to peak."""
-    from echotrial_detectors.pulse import FINE
-
     wave = shape.template[shape.template.size // 2 % FINE :: FINE].astype(np.float64)
     middle = (shape.template.size // 2) // FINE
     padded = np.concatenate([np.zeros(stretch), wave])
@@ -80,7 +82,7 @@ def own_onset(shape: PulseShape, stretch: int) -> float:
 
 
 def onsets(
-    analytic: NDArray[np.complex64], stretch: int, lag: float,
+    analytic: NDArray[np.complex64], stretch: int, lag: float, turn: float,
     signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates,
 ) -> None:  # fmt: skip
     """Candidates: onsets before each peak of the envelope, moved by the pulse's own, in `found`."""
@@ -88,51 +90,84 @@ def onsets(
         analytic, look.first, look.last, look.level, shape.phase, 0.0,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
-    _move(signal, found.sample, found.count, stretch, lag)
+    upright = complex(np.exp(-1j * shape.phase))
+    _move(
+        signal, analytic, found.sample, found.amplitude, found.count, stretch, lag,
+        upright.real, upright.imag, turn, np.empty(stretch + 1), np.empty(stretch + 1),
+    )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _move(
-    signal: NDArray[np.float32], sample: NDArray[np.float64], count: NDArray[np.int64],
-    stretch: int, lag: float,
+    signal: NDArray[np.float32], analytic: NDArray[np.complex64], sample: NDArray[np.float64],
+    amplitude: NDArray[np.float64], count: NDArray[np.int64], stretch: int, lag: float,
+    real: float, imaginary: float, turn: float, line: NDArray[np.float64],
+    criterion: NDArray[np.float64],
 ) -> None:  # fmt: skip
+    """Move marks from envelope peaks to what their onsets say, then to the carrier's phase there.
+
+    `turn` is the carrier's phase from one sample to the next, (real, imaginary) turns the pulse's
+    phase back; `line` and `criterion` are room to work in.
+    """
+    m = analytic.shape[1]
     for row in range(sample.shape[0]):
-        line = signal[row].astype(np.float64)
         for i in range(count[row]):
             peak = int(sample[row, i])
-            first = max(peak - stretch, 0)
-            if peak + 1 - first >= 8:
-                sample[row, i] = aic_onset(line, first, peak + 1) + lag
+            first = peak - stretch if peak > stretch else 0
+            if peak + 1 - first < 8:
+                continue
+            for k in range(first, peak + 1):
+                line[k - first] = signal[row, k]
+            place = first + pick(line, peak + 1 - first, criterion) + lag
+            for _ in range(2):
+                at = int(np.rint(place))
+                if 0 <= at < m:
+                    value = analytic[row, at]
+                    along = value.real * real - value.imag * imaginary
+                    across = value.real * imaginary + value.imag * real
+                    if amplitude[row, i] < 0:
+                        along, across = -along, -across
+                    place = at - np.arctan2(across, along) / turn
+            sample[row, i] = place
 
 
-@numba.njit(cache=True, nogil=True)
 def aic_onset(line: NDArray[np.float64], first: int, last: int) -> float:
-    """Sample of `line[first:last]` at which Akaike's criterion is least, a parabola through it.
+    """Sample of `line[first:last]` at which Akaike's criterion is least, a parabola through it."""
+    part = np.ascontiguousarray(line[first:last])
+    return float(first + pick(part, part.size, np.empty(part.size)))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def pick(line: NDArray[np.float64], n: int, criterion: NDArray[np.float64]) -> float:
+    """Sample, counted from the first of n, at which Akaike's criterion is least.
 
     The onset sample is the first one of the louder part: argmin + 1 where index i of the criterion
     splits after its (i + 1)-th sample.
     """
-    n = last - first
     total, squares = 0.0, 0.0
-    for i in range(first, last):
+    for i in range(n):
         total += line[i]
         squares += line[i] * line[i]
     tiny = 1e-12 * squares / n + 1e-300
-    criterion = np.empty(n)
-    criterion[:] = np.inf
     head, head_squares = 0.0, 0.0
+    best = 1
     for i in range(n - 2):
-        head += line[first + i]
-        head_squares += line[first + i] ** 2
+        head += line[i]
+        head_squares += line[i] * line[i]
         k = i + 1
         before = head_squares / k - (head / k) ** 2
         after = (squares - head_squares) / (n - k) - ((total - head) / (n - k)) ** 2
-        criterion[i] = k * np.log(max(before, tiny)) + (n - k - 1) * np.log(max(after, tiny))
-    best = np.argmin(criterion[1:]) + 1
+        if not before > tiny:
+            before = tiny
+        if not after > tiny:
+            after = tiny
+        criterion[i] = k * np.log(before) + (n - k - 1) * np.log(after)
+        if i > 1 and criterion[i] < criterion[best]:
+            best = i
     shift = 0.0
     if 1 < best < n - 3:
         left, centre, right = criterion[best - 1], criterion[best], criterion[best + 1]
         bend = left - 2 * centre + right
         if bend > 0:
             shift = 0.5 * (left - right) / bend
-    return first + best + 1 + shift
+    return best + 1 + shift

@@ -216,30 +216,28 @@ def resonances(
     """
     n = len(seen)
     spacing, count, misfit = np.full(n, np.nan), np.zeros(n, np.int64), np.full(n, np.inf)
-    _fit(seen, level, floor, prominence, first, half, low, high, spacing, count, misfit)
+    _fit(
+        seen, level, floor, prominence, first, half, low, high, np.empty(level.size),
+        np.empty(MOST), np.empty(MOST), spacing, count, misfit,
+    )  # fmt: skip
     return Resonances(spacing, count, misfit)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _fit(
     seen: NDArray[np.float32], level: NDArray[np.float64], floor: NDArray[np.float64],
     prominence: float, first: int, half: float, low: float, high: float,
+    ratio: NDArray[np.float64], where: NDArray[np.float64], steps: NDArray[np.float64],
     spacing: NDArray[np.float64], count: NDArray[np.int64], misfit: NDArray[np.float64],
 ) -> None:  # fmt: skip
-    where = np.empty(MOST)
-    ratio = np.empty(level.size)
     for row in range(seen.shape[0]):
-        if not np.isfinite(floor[row]):
+        if not floor[row] < np.inf:
             continue
-        for i in range(level.size):
-            ratio[i] = seen[row, i] / level[i]
-        tall = TALL * ratio.max()
-        n = _maxima(seen[row], ratio, floor[row], tall, prominence, where)
+        n = _maxima(seen, row, level, floor[row], prominence, ratio, where)
         count[row] = n
         if n < 2:
             continue
-        steps = np.diff(where[:n])
-        trial = float(np.median(steps))
+        trial = _median_step(where, n, steps)
         if not low <= trial <= high:
             spacing[row] = trial
             misfit[row] = 0.0
@@ -260,30 +258,50 @@ def _fit(
         spacing[row], misfit[row] = trial, np.sqrt(total / n)
 
 
-@numba.njit(cache=True, nogil=True)
-def _maxima(
-    seen: NDArray[np.float32], ratio: NDArray[np.float64], floor: float, tall: float,
-    prominence: float, where: NDArray[np.float64],
-) -> int:  # fmt: skip
-    """Put the prominent maxima of `ratio` in `where`, in order; gives their number.
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _median_step(where: NDArray[np.float64], n: int, steps: NDArray[np.float64]) -> float:
+    """Median distance of neighbours among the first n; they are put in order in `steps`."""
+    for i in range(n - 1):
+        step, at = where[i + 1] - where[i], i
+        while at > 0 and steps[at - 1] > step:
+            steps[at] = steps[at - 1]
+            at -= 1
+        steps[at] = step
+    return float(0.5 * (steps[(n - 1) // 2] + steps[(n - 2) // 2]))
 
-    They stand above `tall`, and the spectrum there above `floor`.
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _maxima(
+    seen: NDArray[np.float32], row: int, level: NDArray[np.float64], floor: float,
+    prominence: float, ratio: NDArray[np.float64], where: NDArray[np.float64],
+) -> int:  # fmt: skip
+    """Put the prominent maxima of `seen` over `level` in `where`, in order; gives their number.
+
+    They are at least `TALL` times as high as the highest, and the spectrum there above `floor`.
     """
+    tall, bins = 0.0, level.size
+    for i in range(bins):
+        ratio[i] = seen[row, i] / level[i]
+        if ratio[i] > tall:
+            tall = ratio[i]
+    tall *= TALL
     n = 0
     valley = ratio[0]
     candidate, height = -1, 0.0
-    for i in range(1, ratio.size - 1):
+    for i in range(1, bins - 1):
+        here = ratio[i]
         if candidate < 0:
-            valley = min(valley, ratio[i])
-            rises = ratio[i] >= ratio[i - 1] and ratio[i] > ratio[i + 1]
-            if rises and ratio[i] > max(prominence * valley, tall) and seen[i] > floor:
-                candidate, height = i, ratio[i]
-        elif ratio[i] > height:
-            candidate, height = i, ratio[i]
-        elif ratio[i] * prominence < height:
+            if here < valley:
+                valley = here
+            rises = here >= ratio[i - 1] and here > ratio[i + 1] and seen[row, i] > floor
+            if rises and here > prominence * valley and here > tall:
+                candidate, height = i, here
+        elif here > height:
+            candidate, height = i, here
+        elif here * prominence < height:
             if n < where.size:
                 a, b, c = ratio[candidate - 1], ratio[candidate], ratio[candidate + 1]
                 where[n] = candidate + parabola_peak(a, b, c)[0]
                 n += 1
-            candidate, valley = -1, ratio[i]
+            candidate, valley = -1, here
     return n
