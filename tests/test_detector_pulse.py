@@ -8,10 +8,12 @@ from echotrial.setup import Waveform
 from echotrial_detectors.pulse import (
     FINE,
     LOBE_MARGIN,
+    envelope_of,
     frequencies,
     gaussian_spectrum,
     pulse_spectrum,
     shape_of,
+    taper,
 )
 
 from tests.trains import INTERFACE, RATE, M, pulse, setup
@@ -55,3 +57,12 @@ def test_shape_is_the_pulse_about_its_envelopes_peak():
     want = LOBE_MARGIN * envelope[M // 2 : M // 2 + half + 1]
     np.testing.assert_allclose(shape.lobes[half:], want, atol=0.01)
     assert envelope[M // 2 + shape.tail] <= 0.051
+
+
+@pytest.mark.parametrize("m", [64, 101])
+def test_envelope_and_taper_are_scipys(m):
+    wave = np.random.default_rng(1).standard_normal(m)
+    np.testing.assert_allclose(envelope_of(wave), np.abs(scipy.signal.hilbert(wave)), atol=1e-12)
+    for tapered in (4, 16, m):
+        want = scipy.signal.windows.tukey(m, tapered / m)
+        np.testing.assert_allclose(taper(m, tapered), want, atol=1e-12)

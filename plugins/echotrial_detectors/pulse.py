@@ -60,18 +60,39 @@ def _transform(
 
 def trimmed(wave: Waveform) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The part of a reference echo that holds its pulse, mean removed, ends tapered; its times."""
-    samples = wave.samples.astype(float) - np.median(wave.samples)
-    envelope = np.abs(scipy.signal.hilbert(samples))
+    samples = wave.samples.astype(np.float64)
+    samples -= np.median(samples)
+    envelope = envelope_of(samples)
     loud = np.flatnonzero(envelope > ENDS_BELOW * envelope.max())
     margin = max(4, samples.size // 64)
     first, last = max(loud[0] - margin, 0), min(loud[-1] + margin, samples.size)
-    taper = scipy.signal.windows.tukey(last - first, min(1.0, margin / (last - first)))
-    return samples[first:last] * taper, wave.time_s[first:last]
+    return samples[first:last] * taper(last - first, margin), wave.time_s[first:last]
+
+
+def envelope_of(samples: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Modulus of the analytic signal, as ``scipy.signal.hilbert`` has it, (m,).
+
+    Not taken from there because ``scipy.signal`` takes a second to import.
+    """
+    m = samples.size
+    one_sided = np.zeros(m, complex)
+    one_sided[: m // 2 + 1] = 2 * scipy.fft.rfft(samples)
+    one_sided[0] /= 2
+    if m % 2 == 0:
+        one_sided[m // 2] /= 2
+    return np.asarray(np.abs(scipy.fft.ifft(one_sided)))
+
+
+def taper(m: int, tapered: int) -> NDArray[np.float64]:
+    """Ones with `tapered` samples of a cosine's rise and fall: ``scipy.signal.windows.tukey``."""
+    rise = 0.5 * min(1.0, tapered / m) * (m - 1)
+    from_end = np.minimum(np.arange(m), np.arange(m)[::-1])
+    return np.asarray(0.5 * (1 - np.cos(np.pi * np.minimum(from_end / max(rise, 1e-9), 1))))
 
 
 def envelope_peak_s(samples: NDArray[np.float64], time_s: NDArray[np.float64]) -> float:
     """Time of the greatest envelope, by a parabola through its logarithm (exact for a Gaussian)."""
-    envelope = np.abs(scipy.signal.hilbert(samples))
+    envelope = envelope_of(samples)
     peak = int(np.clip(np.argmax(envelope), 1, envelope.size - 2))
     left, centre, right = np.log(envelope[peak - 1 : peak + 2] + 1e-300)
     bend = left - 2 * centre + right
