@@ -262,7 +262,8 @@ def test_check_by_name_with_plugin_and_json(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     bad = ("detector", "check", "mute", "--plugin", HERE / "bad_detectors.py", "--json")
     assert run(*bad) == 1
-    rows = {row["check"]: row for row in json.loads(capsys.readouterr().out)["mute"]}
+    (found,) = json.loads(capsys.readouterr().out)["detectors"]
+    rows = {row["check"]: row for row in found["clauses"]}
     assert list(rows) == list(BY_NAME)
     assert [name for name, row in rows.items() if row["verdict"] == "fail"] == [
         "reads-clear-echoes"

@@ -24,6 +24,7 @@ LEVELS = (
     ("trial",),
     ("compare", "guard", "choose", "calibrate", "calibration", "testing", "template"),
     ("report", "sheet"),
+    ("answers",),
     ("cli",),
 )  # fmt: skip
 LEVEL = {part: level for level, parts in enumerate(LEVELS) for part in parts}

@@ -136,8 +136,6 @@ def test_json_keeps_its_schema(trial, capsys) -> None:
     assert code == 0
     assert data["schema"] == "echotrial.record/1"
     facts.RecordData.model_validate(data)
-    schema = facts.json_schema()
-    assert set(schema["required"]) <= set(data)
     told = next(r for r in data["readings"] if r["detector"] == "told")
     assert told["outcome"] == "off"
     assert told["error_um"] == pytest.approx(30, abs=0.1)

@@ -1,10 +1,12 @@
 """Models that refuse what they do not know, and say it in words a user can act on."""
 
+import math
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Self
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from echotrial.errors import WrongQuestion, nearest
@@ -13,7 +15,12 @@ from echotrial.errors import WrongQuestion, nearest
 class Strict(BaseModel):
     """A frozen model without unknown keys, NaN or infinity."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        allow_inf_nan=False,
+        json_schema_serialization_defaults_required=True,  # what is printed has every key
+    )
 
     @classmethod
     def read(cls, data: Mapping[str, Any], source: str, **context: Any) -> Self:
@@ -28,6 +35,19 @@ class Strict(BaseModel):
             return cls.model_validate(dict(data), context={"from_file": True, **context})
         except ValidationError as error:
             raise WrongQuestion(explain(error, cls, source)) from None
+
+
+def plain(value: Any) -> Any:
+    """A value as JSON can hold it: NaN and infinity as None, the unknown as text."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, np.ndarray | np.generic):
+        return plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if value is None or isinstance(value, str | int | float | bool) else str(value)
 
 
 def explain(error: ValidationError, model: type[BaseModel], source: str) -> str:

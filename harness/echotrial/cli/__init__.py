@@ -21,6 +21,7 @@ COMMANDS = {
     "measure": ("echotrial.cli.measure", "Read new recordings with a method."),
     "setup": ("echotrial.cli.setup", "Write a set-up file, and see what it allows."),
     "detector": ("echotrial.cli.detector", "List, check and begin detectors."),
+    "schema": ("echotrial.cli.schema", "Describe what --json prints, as JSON Schema."),
 }
 
 

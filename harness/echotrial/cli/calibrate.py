@@ -16,7 +16,10 @@ _FILE = click.Path(path_type=Path)
 @click.argument("recorded")
 @click.option("--out", type=_FILE, help="Calibrated method (default: NAME-calibrated.toml).")
 @click.option("--plugin", "plugins", multiple=True, type=_FILE, help="Python file with detectors.")
-def calibrate(method: Path, recorded: str, out: Path | None, plugins: tuple[Path, ...]) -> int:
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def calibrate(
+    method: Path, recorded: str, out: Path | None, plugins: tuple[Path, ...], as_json: bool
+) -> int:
     """Calibrate METHOD on RECORDED, a corpus of reference samples (`corpus import` makes one).
 
     In mode 3 the velocity alone; in modes 1 and 2 one sample gives the zero offset, two give
@@ -29,17 +32,30 @@ def calibrate(method: Path, recorded: str, out: Path | None, plugins: tuple[Path
     from echotrial.sheet.page import write_sheet
 
     found = standardise(read_method(method), opened(recorded), hosts.load(plugins))
-    _show(found)
-    if not found.calibration.fits:
+    target = page = None
+    if found.calibration.fits:
+        target = out or method.with_name(f"{method.stem}-calibrated.toml")
+        write_method(found.method, target)
+        page = write_sheet(found.method, method.parent, f"{target.stem}-sheet.html")
+    if as_json:
+        from echotrial.answers.form import printed
+        from echotrial.answers.method import calibrated
+
+        files = [None if path is None else str(path) for path in (target, page)]
+        click.echo(printed("calibration", calibrated(found, *files)))
+    else:
+        _show(found)
+        _show_files(target, page)
+    return 1 if found.refused or target is None else 0
+
+
+def _show_files(method: Path | None, sheet: Path | None) -> None:
+    if method is None:
         click.echo("The samples do not lie on a straight line: nothing was written.", err=True)
-        return 1
-    target = out or method.with_name(f"{method.stem}-calibrated.toml")
-    write_method(found.method, target)
-    click.echo(f"Calibrated method: {target}")
-    page = write_sheet(found.method, method.parent, f"{target.stem}-sheet.html")
-    if page is not None:
-        click.echo(f"Method sheet: {page}")
-    return 1 if found.refused else 0
+        return
+    click.echo(f"Calibrated method: {method}")
+    if sheet is not None:
+        click.echo(f"Method sheet: {sheet}")
 
 
 def _show(found: "Standardised") -> None:

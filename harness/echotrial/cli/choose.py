@@ -1,7 +1,7 @@
 """``echotrial choose``: from a set-up to the approach that holds, with a method sheet."""
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from echotrial.choose.advice import Change
     from echotrial.choose.conduct import Choice, Request
     from echotrial.corpus.store import Corpus
     from echotrial.host import Host
@@ -28,6 +29,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--seed", type=int, default=0, show_default=True, help="Of the records made.")
 @click.option("--workers", type=click.IntRange(min=0), default=os.cpu_count, help="Processes.")
 @click.option("--advice/--no-advice", default=True, help="Try what would help where none holds.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def choose(
     setup: Path,
     recorded: tuple[str, ...],
@@ -40,6 +42,7 @@ def choose(
     seed: int,
     workers: int,
     advice: bool,
+    as_json: bool,
 ) -> int:
     """Find the detector, mode and settings that can be trusted on SETUP, and write its sheet.
 
@@ -61,7 +64,7 @@ def choose(
     )  # fmt: skip
     with _progress() as progress:
         choice = conduct(host, request, progress)
-    code = _answer(host, request, choice, setup.stem, advice)
+    code = _answer(host, request, choice, setup.stem, advice, as_json)
     return code or (3 if host.failures else 0)
 
 
@@ -71,27 +74,53 @@ def _opened(recorded: tuple[str, ...]) -> "tuple[Corpus, ...]":
     return tuple(opened(what) for what in recorded)
 
 
-def _answer(host: "Host", request: "Request", choice: "Choice", name: str, advice: bool) -> int:
+def _answer(
+    host: "Host", request: "Request", choice: "Choice", name: str, advice: bool, as_json: bool
+) -> int:
+    """Write the method, or try what would help; say so, in words or as JSON."""
+    method = sheet = None
+    if choice.detector is not None:
+        method, sheet = _written(host, request, choice, name)
+    if not as_json:
+        _show(choice, method, sheet)
+    tried: Sequence[Change] = ()
+    if advice and choice.verdict["answer"] == "none of these":
+        tried = _advice(host, request, choice, as_json)
+    if as_json:
+        from echotrial.answers.form import printed
+        from echotrial.answers.method import chosen
+
+        files = [None if path is None else str(path) for path in (method, sheet)]
+        click.echo(printed("choice", chosen(choice, tried, *files)))
+    return 0 if method is not None else 1
+
+
+def _written(
+    host: "Host", request: "Request", choice: "Choice", name: str
+) -> "tuple[Path, Path | None]":
     from echotrial.choose.frozen import method_of
     from echotrial.choose.method import write_method
-    from echotrial.sheet.chosen import show
     from echotrial.sheet.page import write_sheet
+
+    found, path = method_of(choice, host, name), request.folder / "method.toml"
+    write_method(found, path)
+    return path, write_sheet(found, request.folder)
+
+
+def _show(choice: "Choice", method: Path | None, sheet: Path | None) -> None:
+    from echotrial.sheet.chosen import show
     from echotrial.sheet.words import console
 
     show(choice, console())
-    if choice.detector is not None:
-        method = method_of(choice, host, name)
-        write_method(method, request.folder / "method.toml")
-        page = write_sheet(method, request.folder)
-        click.echo(f"Method: {request.folder / 'method.toml'}; method sheet: {page}")
-        return 0
-    click.echo(f"Trial folder: {choice.trial.folder}")
-    if advice and choice.verdict["answer"] == "none of these":
-        _advise(host, request, choice)
-    return 1
+    if method is not None:
+        click.echo(f"Method: {method}; method sheet: {sheet}")
+    else:
+        click.echo(f"Trial folder: {choice.trial.folder}")
 
 
-def _advise(host: "Host", request: "Request", choice: "Choice") -> None:
+def _advice(
+    host: "Host", request: "Request", choice: "Choice", as_json: bool
+) -> "Sequence[Change]":
     from echotrial.choose.advice import advice
     from echotrial.sheet.chosen import show_advice
     from echotrial.sheet.words import console
@@ -102,7 +131,9 @@ def _advise(host: "Host", request: "Request", choice: "Choice") -> None:
         host, request.job, settings, request.plugins, request.entry_points,
         lambda change: click.echo(f"  tried: {change.words}", err=True),
     )  # fmt: skip
-    show_advice(found, console())
+    if not as_json:
+        show_advice(found, console())
+    return found
 
 
 @contextmanager

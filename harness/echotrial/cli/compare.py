@@ -47,11 +47,10 @@ def compare(
 
         changes.write(found, before, after, page)
     if as_json:
-        import json
-
+        from echotrial.answers.form import printed
         from echotrial.compare.table import as_json as data
 
-        click.echo(json.dumps(data(found), indent=1, allow_nan=False))
+        click.echo(printed("comparison", data(found)))
     elif as_markdown:
         from echotrial.compare.markdown import markdown
 

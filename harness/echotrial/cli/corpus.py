@@ -1,7 +1,7 @@
 """``echotrial corpus``: build, import, fetch, check, list and show corpora."""
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from echotrial.corpus.build import Progress
+    from echotrial.corpus.check import Finding
     from echotrial.corpus.store import Corpus
     from echotrial.host import Host
 
@@ -19,6 +20,7 @@ _plugins = click.option(
 )
 _out = click.option("--out", type=_FILE, help="Folder to make (default: among your corpora).")
 _replace = click.option("--replace", is_flag=True, help="Make it anew where it is there already.")
+_json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
 @click.group()
@@ -153,7 +155,8 @@ def fetch(
 @corpus.command()
 @click.argument("corpora", nargs=-1, required=True)
 @click.option("--records", "every", is_flag=True, help="Name every record, one a line.")
-def check(corpora: tuple[str, ...], every: bool) -> int:
+@_json
+def check(corpora: tuple[str, ...], every: bool, as_json: bool) -> int:
     """Look for damage, dead, clipped and duplicate traces, and labels that echoes contradict.
 
     CORPORA are folders, or names from `corpus list`. Exit code 1 where something is wrong;
@@ -162,18 +165,27 @@ def check(corpora: tuple[str, ...], every: bool) -> int:
     from echotrial.corpus.check import check as look
     from echotrial.corpus.find import opened
 
-    wrong = False
+    examined = []
     for what in corpora:
         found = opened(what)
-        findings = look(found)
-        wrong |= any(f.wrong for f in findings)
-        click.echo(f"{found.name}, {len(found)} records: {_verdict([f.wrong for f in findings])}")
-        for finding in findings:
-            mark = "WRONG" if finding.wrong else "note"
-            click.echo(f"  {mark:<6}{finding.rule}: {finding.says}")
-            if every and finding.records:
-                click.echo("\n".join(f"        {r}" for r in finding.records))
-    return int(wrong)
+        examined.append((found, look(found)))
+        if not as_json:
+            _show_findings(*examined[-1], every)
+    if as_json:
+        from echotrial.answers.corpora import checked
+        from echotrial.answers.form import printed
+
+        click.echo(printed("corpus-check", {"corpora": [checked(*one) for one in examined]}))
+    return int(any(f.wrong for _, findings in examined for f in findings))
+
+
+def _show_findings(found: "Corpus", findings: "Sequence[Finding]", every: bool) -> None:
+    click.echo(f"{found.name}, {len(found)} records: {_verdict([f.wrong for f in findings])}")
+    for finding in findings:
+        mark = "WRONG" if finding.wrong else "note"
+        click.echo(f"  {mark:<6}{finding.rule}: {finding.says}")
+        if every and finding.records:
+            click.echo("\n".join(f"        {r}" for r in finding.records))
 
 
 def _verdict(wrong: list[bool]) -> str:
@@ -184,47 +196,72 @@ def _verdict(wrong: list[bool]) -> str:
 
 @corpus.command(name="list")
 @_plugins
-def list_(plugins: tuple[Path, ...]) -> int:
+@_json
+def list_(plugins: tuple[Path, ...], as_json: bool) -> int:
     """List the specs and recorded sets on offer, and the corpora that are here."""
     from echotrial.corpus import home
     from echotrial.corpus.catalogue import entry_named
     from echotrial.corpus.find import spec_named
 
     host = _host(plugins)
-    click.echo("Specs to build:")
-    _list_offers(host, "spec", spec_named)
-    click.echo("Recorded sets to fetch:")
-    _list_offers(host, "recorded", entry_named)
-    click.echo(f"Corpora here, in {home.home()}:")
-    for folder in home.corpora():
-        click.echo(f"  {folder.name:<44} {_state(folder)}")
+    found = {
+        "specs": list(_offers(host, "spec", spec_named)),
+        "recorded": list(_offers(host, "recorded", entry_named)),
+        "here": [_state(folder) for folder in home.corpora()],
+        "home": str(home.home()),
+    }
+    if as_json:
+        from echotrial.answers.form import printed
+
+        click.echo(printed("corpora", found))
+    else:
+        _show_listing(found)
     return _exit_code(host)
 
 
-def _list_offers(host: "Host", kind: str, read: "Callable[[Host, str], Any]") -> None:
+def _offers(
+    host: "Host", kind: str, read: "Callable[[Host, str], Any]"
+) -> "Iterator[dict[str, Any]]":
     from echotrial.errors import EchotrialError
 
     for name, entry in host.corpora.items():
         if entry.kind != kind:
             continue
+        about = trouble = ""
         try:
             about = " ".join(read(host, name).about.split())
         except EchotrialError as error:
-            about = f"cannot be read: {error}"
-        click.echo(f"  {name}{' (taken by run without arguments)' if entry.default else ''}")
-        click.echo(click.wrap_text(about, 100, "      ", "      "))
+            trouble = str(error)
+        yield {"name": name, "default": entry.default, "about": about, "error": trouble}
 
 
-def _state(folder: Path) -> str:
+def _state(folder: Path) -> dict[str, Any]:
     from echotrial.corpus.store import Corpus
     from echotrial.errors import EchotrialError
 
+    where = {"name": folder.name, "folder": str(folder)}
     try:
         found = Corpus.open(folder)
     except EchotrialError as error:
-        return f"cannot be opened: {error}"
+        return {**where, "origin": None, "prove": None, "tune": None, "error": str(error)}
     counts = found.manifest.records
-    return f"{found.origin}, {counts.prove} prove, {counts.tune} tune"
+    sizes = {"prove": counts.prove, "tune": counts.tune}
+    return {**where, "origin": found.origin, **sizes, "error": ""}
+
+
+def _show_listing(found: Mapping[str, Any]) -> None:
+    for heading, key in (("Specs to build:", "specs"), ("Recorded sets to fetch:", "recorded")):
+        click.echo(heading)
+        for offer in found[key]:
+            taken = " (taken by run without arguments)" if offer["default"] else ""
+            about = f"cannot be read: {offer['error']}" if offer["error"] else offer["about"]
+            click.echo(f"  {offer['name']}{taken}")
+            click.echo(click.wrap_text(about, 100, "      ", "      "))
+    click.echo(f"Corpora here, in {found['home']}:")
+    for one in found["here"]:
+        counts = f"{one['origin']}, {one['prove']} prove, {one['tune']} tune"
+        state = f"cannot be opened: {one['error']}" if one["error"] else counts
+        click.echo(f"  {one['name']:<44} {state}")
 
 
 @corpus.command()
@@ -232,14 +269,23 @@ def _state(folder: Path) -> str:
 @click.option("--out", type=_FILE, help="Page to write (default: CORPUS.html here).")
 @click.option("--record", "records", type=int, multiple=True, help="Record to draw (repeatable).")
 @click.option("--no-page", is_flag=True, help="Print the figures only.")
-def show(what: str, out: Path | None, records: tuple[int, ...], no_page: bool) -> None:
+@_json
+def show(
+    what: str, out: Path | None, records: tuple[int, ...], no_page: bool, as_json: bool
+) -> None:
     """Print what is in CORPUS and write a page of sample A-scans with the truth marked."""
     from echotrial.corpus.find import opened
     from echotrial.corpus.show import lines, page, summary
 
     found = opened(what)
-    click.echo("\n".join(lines(found, summary(found))))
+    if as_json:
+        from echotrial.answers.corpora import described
+        from echotrial.answers.form import printed
+
+        click.echo(printed("corpus", described(found, summary(found))))
+    else:
+        click.echo("\n".join(lines(found, summary(found))))
     if not no_page:
         path = out or Path(f"{found.name}.html")
         page(found, path, records)
-        click.echo(f"sample A-scans: {path}")
+        click.echo(f"sample A-scans: {path}", err=as_json)

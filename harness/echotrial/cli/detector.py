@@ -1,7 +1,6 @@
 """``echotrial detector``: list what is there, hold it to the contract, begin a new one."""
 
 import importlib.util
-import json
 import keyword
 import re
 from collections.abc import Iterator, Sequence
@@ -50,7 +49,9 @@ def list_(plugins: Sequence[Path], as_json: bool) -> int:
     """
     host = load(plugins)
     if as_json:
-        click.echo(json.dumps(_listing(host), indent=2))
+        from echotrial.answers.form import printed
+
+        click.echo(printed("detectors", _listing(host)))
     else:
         _print_listing(_listing(host))
     return _code(host)
@@ -203,7 +204,13 @@ def check(what: str, plugins: Sequence[Path], as_json: bool, out: Path) -> int:
     chosen = _in_file(host, file) if file else host.chosen([what])
     verdicts = {found.name: _examine(found, out, quiet=as_json) for found in chosen}
     if as_json:
-        click.echo(json.dumps({n: [_told(r) for r in v] for n, v in verdicts.items()}, indent=2))
+        from echotrial.answers.form import printed
+
+        told = [
+            {"name": n, "keeps": all(v), "clauses": [_told(r) for r in v]}
+            for n, v in verdicts.items()
+        ]
+        click.echo(printed("contract", {"detectors": told}))
     broken = not all(result for results in verdicts.values() for result in results)
     return 1 if broken else _code(host)
 

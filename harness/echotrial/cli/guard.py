@@ -33,6 +33,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--seed", type=int, help="Of synthetic corpora (default: the baseline's, first 0).")
 @click.option("--workers", type=click.IntRange(min=0), default=os.cpu_count, help="Processes.")
 @click.option("--out", type=_FILE, help="Keep the trial in this folder.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def guard(
     corpora: tuple[str, ...],
     baseline: Path,
@@ -50,6 +51,7 @@ def guard(
     seed: int | None,
     workers: int,
     out: Path | None,
+    as_json: bool,
 ) -> int:
     """Put detectors on trial over CORPUS and compare with a baseline of their accuracy.
 
@@ -68,18 +70,30 @@ def guard(
     wanted = guards.Wanted(corpora, detectors, plugins, settings_from(assignments), size, seed,
                            workers, out, entry_points)  # fmt: skip
     if because is not None:
-        return _accept(baseline, because, wanted, rules)
+        return _accept(baseline, because, wanted, rules, as_json)
     report = guards.guard(baseline, wanted, rules)
     _write(report, junit, markdown)
+    if as_json:
+        from echotrial.answers.comparison import guarded
+        from echotrial.answers.form import printed
+
+        click.echo(printed("guard", guarded(report)))
+        return report.exit_code
     _show(report, os.environ.get("GITHUB_ACTIONS") == "true" if annotate is None else annotate)
     return report.exit_code
 
 
-def _accept(path: Path, because: str, wanted: "Wanted", rules: "Rules") -> int:
+def _accept(path: Path, because: str, wanted: "Wanted", rules: "Rules", as_json: bool) -> int:
     from echotrial import guard as guards
     from echotrial.report.verdicts import show_comparison
 
     found, report = guards.accept(path, because, wanted, rules)
+    if as_json:
+        from echotrial.answers.comparison import accepted
+        from echotrial.answers.form import printed
+
+        click.echo(printed("guard", accepted(found, report, str(path), because)))
+        return 0
     if report is not None:
         show_comparison(report.comparison)
     n = sum(c.records.size for c in found.side.corpora.values())

@@ -13,6 +13,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--sample-rate", help="Of a bare waveform file, as '100 MHz'.")
 @click.option("--first-sample", help="Its time of sample 0 (default: the method's).")
 @click.option("--out", type=_FILE, help="CSV file (default: print).")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of CSV.")
 @click.option("--plugin", "plugins", multiple=True, type=_FILE, help="Python file with detectors.")
 def measure(
     method: Path,
@@ -20,6 +21,7 @@ def measure(
     sample_rate: str | None,
     first_sample: str | None,
     out: Path | None,
+    as_json: bool,
     plugins: tuple[Path, ...],
 ) -> int:
     """Read TRACES (a sheet, a corpus folder or a waveform file) with METHOD, as CSV.
@@ -39,10 +41,15 @@ def measure(
     first = _quantity(first_sample, "time", "--first-sample")
     table = read(found, read_traces(traces, found, rate, first), hosts.load(plugins))
     text = table.to_csv(index=False, float_format="%.6g")
-    if out is None:
-        click.echo(text, nl=False)
-    else:
+    if out is not None:
         write_text(out, text)
+    if as_json:
+        from echotrial.answers.form import printed
+        from echotrial.answers.method import measured
+
+        click.echo(printed("measurement", measured(found, table)))
+    elif out is None:
+        click.echo(text, nl=False)
     given = int(table.iloc[:, 1].notna().sum())
     click.echo(f"{len(table)} records, {given} read. {CAUTION}", err=True)
     if found.calibration is None:

@@ -80,7 +80,9 @@ def run(
         trial = conduct(request, folder, progress)
     path = page.write(trial)
     if as_json:
-        click.echo((trial.folder / "scores.json").read_text(encoding="utf-8"), nl=False)
+        from echotrial.answers.form import printed
+
+        click.echo(printed("trial", {"corpora": trial.verdicts["corpora"]}))
     else:
         from echotrial.report.terminal import show_trial
 

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from echotrial.hooks import ForwardModel
 
 _FILE = click.Path(path_type=Path)
+_json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
 @click.group()
@@ -88,7 +89,8 @@ def _values(given: dict[str, Any], materials: Any) -> dict[str, Any]:
 @setup.command()
 @click.argument("file", type=_FILE)
 @click.option("--picture", type=_FILE, help="Draw the expected A-scan into this SVG file.")
-def show(file: Path, picture: Path | None) -> int:
+@_json
+def show(file: Path, picture: Path | None, as_json: bool) -> int:
     """Show what the set-up in FILE allows: echoes, tail, modes, bound, and what is hopeless."""
     from echotrial.choose.feasibility import feasibility
     from echotrial.choose.job import read_job
@@ -98,17 +100,31 @@ def show(file: Path, picture: Path | None) -> int:
 
     model = _model()
     found = feasibility(model, read_job(file, model.materials()))
-    feasible.show(found, console())
+    if as_json:
+        from echotrial.answers.form import printed
+        from echotrial.answers.setup import allowed
+
+        click.echo(printed("feasibility", allowed(found)))
+    else:
+        feasible.show(found, console())
     if picture is not None:
         write_text(picture, _drawn(found))
-        click.echo(f"{picture}: the expected A-scan (computed)")
+        click.echo(f"{picture}: the expected A-scan (computed)", err=as_json)
     return 0
 
 
 @setup.command()
-def materials() -> int:
+@_json
+def materials(as_json: bool) -> int:
     """List the materials that a set-up may name, with source and spread of their values."""
-    for name, row in _model().materials().items():
+    found = _model().materials()
+    if as_json:
+        from echotrial.answers.form import printed
+        from echotrial.answers.setup import table
+
+        click.echo(printed("materials", table(found)))
+        return 0
+    for name, row in found.items():
         click.echo(
             f"{name:20} {row.velocity:7.0f} m/s +-{row.spread:5.1%} {row.density:6.0f} kg/m^3 "
             f"{row.impedance / 1e6:6.2f} MRayl  {row.source}"

@@ -42,7 +42,9 @@ def _show_trial(trial: "Trial", out: Path | None, opens: bool, as_json: bool) ->
         raise WrongQuestion(f"{out}: the report of a trial is a page: name it .html")
     path = page.write(trial, out)
     if as_json:
-        click.echo((trial.folder / "scores.json").read_text(encoding="utf-8"), nl=False)
+        from echotrial.answers.form import printed
+
+        click.echo(printed("trial", {"corpora": trial.verdicts["corpora"]}))
     else:
         from echotrial.report.terminal import show_trial
 
@@ -56,9 +58,9 @@ def _show_record(record: "Record", out: Path | None, opens: bool, as_json: bool)
     from echotrial.report import facts
 
     if as_json:
-        import json
+        from echotrial.answers.form import printed
 
-        click.echo(json.dumps(facts.as_json(record), indent=1, allow_nan=False))
+        click.echo(printed("record", facts.as_json(record)))
     else:
         for line in facts.lines(record):
             click.echo(line)

@@ -9,7 +9,9 @@ import pandas as pd
 from echotrial.compare.comparison import Comparison, DetectorVerdict, Judged
 from echotrial.compare.finding import Finding
 from echotrial.compare.verdict import Verdict
+from echotrial.strict import plain
 
+SCHEMA: Final = "echotrial.comparison/1"
 #: Records named for each detector and corpus.
 NAMED: Final = 3
 
@@ -83,7 +85,7 @@ def flips(records: pd.DataFrame) -> str:
 def as_json(comparison: Comparison) -> dict[str, Any]:
     """Everything, NaN and infinity as null."""
     return {
-        "format": 1,
+        "schema": SCHEMA,
         "before": comparison.before,
         "after": comparison.after,
         "level": comparison.level,
@@ -91,7 +93,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "exit_code": comparison.exit_code,
         "changes": list(comparison.changes),
         "verdicts": [_verdict_json(v) for v in comparison.verdicts],
-        "records": [_plain(row) for row in comparison.records.to_dict("records")],
+        "records": [plain(row) for row in comparison.records.to_dict("records")],
     }
 
 
@@ -108,20 +110,10 @@ def _verdict_json(verdict: DetectorVerdict) -> dict[str, Any]:
 def _finding_json(judged: Judged) -> dict[str, Any]:
     numbers = asdict(judged.finding) | {"interval": list(judged.finding.interval)}
     numbers |= {"verdict": str(judged.verdict), "records_needed": judged.needed}
-    found = _plain(numbers)
+    found = plain(numbers)
     for known in ("corpus", "detector", "sd_one"):
         del found[known]
     return dict(found)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items()}
-    if isinstance(value, list):
-        return [_plain(v) for v in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _scale(finding: Finding) -> float:

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from echotrial.errors import WrongQuestion
 from echotrial.report.record import Reading, Record, Records, length
-from echotrial.strict import Strict
+from echotrial.strict import Strict, plain
 from echotrial.trial.folder import Trial
 
 SCHEMA: Final = "echotrial.record/1"
@@ -182,20 +182,6 @@ def as_json(record: Record) -> dict[str, Any]:
         "missing": record.missing,
     }
     return RecordData.model_validate(data).model_dump(mode="json", by_alias=True)
-
-
-def json_schema() -> dict[str, Any]:
-    """The JSON schema of what `as_json` gives."""
-    return RecordData.model_json_schema(by_alias=True)
-
-
-def plain(value: Any) -> Any:
-    """A value as JSON can hold it: no NaN, no numpy."""
-    if isinstance(value, list | tuple | np.ndarray):
-        return [plain(v) for v in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 # -- for a notebook -------------------------------------------------------------------------------

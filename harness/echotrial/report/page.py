@@ -19,6 +19,7 @@ from echotrial.report.palette import LOOKS
 from echotrial.report.picture import picture
 from echotrial.report.record import Record, Records, length
 from echotrial.report.worst import worst
+from echotrial.strict import plain
 from echotrial.trial.folder import Trial
 
 REPORT: Final = "report.html"
@@ -84,23 +85,8 @@ def render(
 
 def packed_json(data: Mapping[str, Any]) -> str:
     """JSON, deflated, as base64; NaN becomes null."""
-    text = json.dumps(_plain(data), separators=(",", ":"), allow_nan=False)
+    text = json.dumps(plain(data), separators=(",", ":"), allow_nan=False)
     return base64.b64encode(zlib.compress(text.encode("utf-8"), 6)).decode("ascii")
-
-
-def _plain(value: Any) -> Any:
-    """Data as JSON can hold it."""
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if isinstance(value, np.generic):
-        return _plain(value.item())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value if value is None or isinstance(value, str | int | float | bool) else str(value)
 
 
 def _closed(script: str) -> str:

@@ -111,7 +111,7 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
         pd.concat([pd.concat([e.result.readings, e.outcomes], axis=1) for e in examined]),
         pd.concat([e.records for e in examined], ignore_index=True),
         pd.concat([e.scores.table for e in examined], ignore_index=True),
-        {"format": 1, "corpora": [e.scores.to_json() for e in examined]},
+        {"schema": "echotrial.trial/1", "corpora": [e.scores.to_json() for e in examined]},
     )
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
     shutil.rmtree(folder / PARTS, ignore_errors=True)
