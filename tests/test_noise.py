@@ -1,8 +1,10 @@
 """The noise estimate on records whose noise is known."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
-from echotrial_detectors.noise import QUIET_SHARE, STRETCH, noise_sigma
+from echotrial_detectors.noise import QUIET_SHARE, STRETCH, noise_sigma, survey
 
 from tests.trains import setup, trains
 
@@ -24,6 +26,17 @@ def test_it_is_the_slow_twins():
         parts = [row[a : a + STRETCH] for a in edges[:-1]] + [row[edges[-1] :]]
         spreads = sorted(float(np.std(p.astype(float))) for p in parts)
         assert found == pytest.approx(spreads[int(QUIET_SHARE * (len(parts) - 1))], rel=1e-4)
+
+
+@pytest.mark.parametrize("m", [1024, 700, 65, 20, 1])
+def test_the_loudest_of_each_stretch_is_the_slow_twins(m):
+    samples = np.random.default_rng(3).standard_normal((5, m)).astype(np.float32)
+    seen = survey(samples)
+    for row, found in zip(samples, seen.loudest, strict=True):
+        count = found.size
+        edges = [*range(0, count * seen.length, seen.length), m]
+        want = [np.abs(row[a:b]).max() for a, b in pairwise(edges)]
+        np.testing.assert_array_equal(found, np.array(want, np.float32))
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from echotrial_detectors.noise import fixed, survey
 from echotrial_detectors.peaks import (
     Candidates,
     cosine_peak,
@@ -9,6 +10,7 @@ from echotrial_detectors.peaks import (
     find_extrema,
     keep_between,
     parabola_peak,
+    refine_extrema,
     strongest,
 )
 from hypothesis import given, settings
@@ -18,11 +20,12 @@ from numpy.typing import NDArray
 
 def found_in(signal: NDArray[np.float32], level: float, separation: int = 0) -> Candidates:
     n, m = signal.shape
-    found = Candidates.none(n)
+    found, seen = Candidates.none(n), survey(signal)
     find_extrema(
-        signal, np.zeros(n, int), np.full(n, m), np.full(n, level), separation,
-        found.sample, found.amplitude, found.count,
+        fixed(signal), seen.loudest, seen.length, np.zeros(n, int), np.full(n, m),
+        np.full(n, level), separation, found.sample, found.amplitude, found.count,
     )  # fmt: skip
+    refine_extrema(fixed(signal), found.sample, found.amplitude, found.count)
     return found
 
 
@@ -70,6 +73,16 @@ def test_extrema_are_those_of_the_slow_twin():
         np.testing.assert_allclose(found.sample[row, : len(twin)], twin, atol=1)
 
 
+def test_extrema_are_refined_to_the_cosine_s_place():
+    place, step = np.array([[203.3], [400.71]]), 2 * np.pi * 0.18
+    time = np.arange(512) - place
+    signal = (-0.7 * np.exp(-0.5 * (time / 8) ** 2) * np.cos(step * time)).astype(np.float32)
+    found = found_in(signal, 0.55, separation=40)
+    np.testing.assert_array_equal(found.count, [1, 1])
+    np.testing.assert_allclose(found.sample[:, 0], place[:, 0], atol=0.01)
+    np.testing.assert_allclose(found.amplitude[:, 0], -0.7, atol=0.01)
+
+
 def test_of_two_near_extrema_the_greater_stays():
     signal = np.zeros((1, 40), np.float32)
     signal[0, [10, 13, 30]] = 0.5, -0.9, 0.4
@@ -100,7 +113,8 @@ def test_dropped_side_lobes_are_those_of_the_slow_twin(echoes):
     found.count[0] = len(echoes)
     found.sample[0, : len(echoes)] = [t for t, _ in echoes]
     found.amplitude[0, : len(echoes)] = [a for _, a in echoes]
-    drop_side_lobes(found.sample, found.amplitude, found.count, lobes)
+    room = np.empty(found.sample.shape[1], np.bool_)
+    drop_side_lobes(found.sample, found.amplitude, found.count, lobes, room)
     want = slow_drop([t for t, _ in echoes], [a for _, a in echoes], lobes)
     np.testing.assert_array_equal(found.sample[0, : found.count[0]], want)
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from echotrial_detectors.noise import fixed
 from echotrial_detectors.pulse import FINE, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.residual import unexplained
 
@@ -11,12 +12,13 @@ SHAPE = shape_of(pulse_spectrum(setup(), frequencies(M, RATE)), M)
 
 
 def left_of(signal, places, heights, sigma=0.0, wanted=True):
-    one = np.ones(1, np.int64)
-    return unexplained(
-        signal[None].astype(np.float32), np.array([wanted]), 100 * one, 900 * one,
+    one, found = np.ones(1, np.int64), np.full(1, np.nan)
+    unexplained(
+        fixed(signal[None].astype(np.float32)), np.array([wanted]), 100 * one, 900 * one,
         np.array([sigma]), np.array([places], float), np.array([heights], float),
-        np.array([len(places)]), SHAPE.template,
-    )[0]  # fmt: skip
+        np.array([len(places)]), SHAPE.phases, np.empty(M, np.float32), found,
+    )  # fmt: skip
+    return found[0]
 
 
 def made_of(places, heights):

@@ -10,7 +10,7 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.peaks import Candidates, find_extrema
+from echotrial_detectors.peaks import Candidates, find_extrema, refine_extrema
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
@@ -86,7 +86,8 @@ class Correlation:
             if key not in filters:
                 filters[key] = sharpened_filter(setup, *key, settings.sharpness_db)
             sharp = filtered(batch, filters[key].transfer)
-            return reader.read(batch, sharp, filters[key].shape, correlation_peaks)
+            shape = filters[key].shape
+            return reader.read(batch, sharp, shape, correlation_peaks, interpolated)
 
         return detect
 
@@ -96,6 +97,13 @@ def correlation_peaks(
 ) -> None:
     """Candidates: extrema of the correlation, in `found`."""
     find_extrema(
-        signal, look.first, look.last, look.level, look.separation,
-        found.sample, found.amplitude, found.count,
+        signal, look.survey.loudest, look.survey.length, look.first, look.last, look.level,
+        look.separation, found.sample, found.amplitude, found.count,
     )  # fmt: skip
+
+
+def interpolated(
+    signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates
+) -> None:
+    """Candidates where the cosine through three samples has its peak."""
+    refine_extrema(signal, found.sample, found.amplitude, found.count)

@@ -6,6 +6,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrial_detectors.noise import fixed
 from echotrial_detectors.peaks import Candidates, cosine_peak
 
 
@@ -41,7 +42,7 @@ def take_interface(
     return Interface(place, height)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _take(
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
@@ -61,14 +62,12 @@ def _take(
         if best < 0:
             continue
         place[row], height[row] = sample[row, best], amplitude[row, best]
-        left = count[row] - best - 1
-        for i in range(left):
+        count[row] -= best + 1
+        for i in range(count[row]):
             sample[row, i] = sample[row, best + 1 + i]
             amplitude[row, i] = amplitude[row, best + 1 + i]
-        count[row] = left
 
 
-@numba.njit(cache=True, nogil=True)
 def find_interface(
     signal: NDArray[np.float32], nominal: NDArray[np.float64], reach: float, sign: int
 ) -> NDArray[np.float64]:
@@ -77,14 +76,23 @@ def find_interface(
     The nominal place itself where the record does not reach that far, (n,).
     """
     found = nominal.copy()
-    for row in range(nominal.size):
+    _find(fixed(signal), reach, sign, found)
+    return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _find(signal: NDArray[np.float32], reach: float, sign: int, found: NDArray[np.float64]) -> None:
+    """Move each place in `found` to where the echo is."""
+    for row in range(found.size):
         line = signal[row]
-        first, last = int(nominal[row] - reach), int(nominal[row] + reach) + 1
+        first, last = int(found[row] - reach), int(found[row] + reach) + 1
+        first = first if first > 1 else 1
+        last = last if last < line.size - 1 else line.size - 1
         best, most = -1, np.float32(0)
-        for i in range(max(first, 1), min(last, line.size - 1)):
-            height = abs(line[i]) if sign == 0 else sign * line[i]
+        for i in range(first, last):
+            height = -line[i] if sign < 0 or (sign == 0 and line[i] < 0) else line[i]
             if height > most:
                 best, most = i, height
         if best > 0:
-            found[row] = best + cosine_peak(line[best - 1], line[best], line[best + 1])[0]
-    return found
+            left, centre, right = line[best - 1], line[best], line[best + 1]
+            found[row] = best + cosine_peak(float(left), float(centre), float(right))[0]

@@ -110,12 +110,12 @@ def best_series(
     found[:, [0, 7, 8]] = 0.0
     _search(
         candidates.sample, candidates.amplitude, candidates.count, origin, counted_from,
-        gate_stop, level, law, found,
+        gate_stop, level, law, np.empty(9), found,
     )  # fmt: skip
     return Series(*np.ascontiguousarray(found.T))
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _search(
     sample: Reals,
     amplitude: Reals,
@@ -125,71 +125,77 @@ def _search(
     gate_stop: Reals,
     level: Reals,
     law: Law,
+    trial: Reals,
     found: Reals,
 ) -> None:
     """Try the spacing from each likely first echo to each likely next one."""
-    trial = np.empty(9)
     for row in range(sample.shape[0]):
-        n = count[row]
-        energy = 0.0
+        place, height, n, best = sample[row], amplitude[row], count[row], found[row]
+        energy, highest = 0.0, 0.0
         for i in range(n):
-            if sample[row, i] >= counted_from[row]:
-                energy += amplitude[row, i] ** 2
+            if place[i] >= counted_from[row]:
+                energy += height[i] * height[i]
+            if abs(height[i]) > highest:
+                highest = abs(height[i])
         if energy == 0.0:
             continue
-        highest = np.max(np.abs(amplitude[row, :n]))
         firsts = 0
         for i in range(n):
-            if abs(amplitude[row, i]) < FIRST_SHARE * highest:
+            if abs(height[i]) < FIRST_SHARE * highest:
                 continue
             firsts += 1
             if firsts > FIRSTS:
                 break
-            nexts = 0
-            for j in range(i + 1, n if not law.from_origin else i + 2):
-                if not law.from_origin and abs(amplitude[row, j]) < NEXT_SHARE * highest:
-                    continue
+            nexts, after = 0, place[i] - origin[row]
+            for j in range(i + 1, i + 2 if law.from_origin else n):
+                spacing, fall = after, law.ratio
+                if not law.from_origin:
+                    if abs(height[j]) < NEXT_SHARE * highest:
+                        continue
+                    spacing = place[j] - place[i]
+                    fall = abs(height[j] / height[i])
+                    fall = fall if fall < 1.0 else 1.0
                 nexts += 1
                 if nexts > NEXTS:
                     break
-                after = sample[row, i] - origin[row]
-                spacing = after if law.from_origin else sample[row, j] - sample[row, i]
                 if not law.spacing_min <= spacing <= law.spacing_max:
                     continue
-                order = round(after / spacing)
-                off = abs(after - order * spacing)
-                if order < 1 or off > max(law.origin_slack, law.origin_share * spacing):
+                order = int(np.rint(after / spacing))
+                slack = law.origin_share * spacing
+                slack = slack if slack > law.origin_slack else law.origin_slack
+                if order < 1 or abs(after - order * spacing) > slack:
                     continue
-                fall = law.ratio
-                if not law.from_origin:
-                    fall = min(1.0, abs(amplitude[row, j] / amplitude[row, i]))
                 gain = _follow(
-                    sample[row, :n], amplitude[row, :n], i, order, spacing, fall,
-                    counted_from[row], gate_stop[row], level[row], law, trial,
+                    place, height, n, i, order, spacing, fall, counted_from[row], gate_stop[row],
+                    level[row], law, trial,
                 )  # fmt: skip
                 own = 0.0
-                if not law.from_origin and sample[row, i] >= counted_from[row]:
-                    own = amplitude[row, i] ** 2
-                trial[0], trial[7] = gain / energy, max(gain - own, 0.0) / energy
-                _keep_if_best(trial, found[row])
+                if not law.from_origin and place[i] >= counted_from[row]:
+                    own = height[i] * height[i]
+                trial[0], trial[7] = gain / energy, 0.0
+                if gain > own:
+                    trial[7] = (gain - own) / energy
+                _keep_if_best(trial, best)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _keep_if_best(trial: Reals, found: Reals) -> None:
     """Let a series take the place of the best one, or of its rival if the spacing is another."""
     another = not abs(trial[1] - found[1]) <= SAME_SPACING * found[1]
     if trial[0] > found[0]:
-        rival = max(found[8], found[7]) if another else found[8]
-        found[:] = trial
-        found[8] = rival
-    elif another:
-        found[8] = max(found[8], trial[7])
+        if another and found[7] > found[8]:
+            found[8] = found[7]
+        for k in range(8):
+            found[k] = trial[k]
+    elif another and trial[7] > found[8]:
+        found[8] = trial[7]
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _follow(
     sample: Reals,
     amplitude: Reals,
+    n: int,
     i: int,
     order: int,
     spacing: float,
@@ -200,39 +206,48 @@ def _follow(
     law: Law,
     trial: Reals,
 ) -> float:
-    """Walk along a series; gives the energy it explains less what it misses, fills in `trial`."""
+    """Walk along a series; gives the energy it explains less what it misses, fills in `trial`.
+
+    The line of place against order is that of weighted least squares, an echo's energy its weight.
+    """
     lead = 1.0 if amplitude[i] > 0 else -1.0
     if law.alternation < 0 and order % 2 == 0:
         lead = -lead
     if law.sign != 0 and (law.alternation != 0 or order == 1) and lead != law.sign:
         return 0.0
-    gain = amplitude[i] ** 2 if sample[i] >= counted_from else 0.0
-    first_inside = max(1, int(np.ceil((counted_from - sample[i]) / spacing + order)))
-    expected = abs(amplitude[i])
-    for _ in range(first_inside, order):
-        gain -= expected**2
+    base, expected, gain = sample[i], abs(amplitude[i]), 0.0
+    if base >= counted_from:
+        gain = expected * expected
+    inside = int(np.ceil((counted_from - base) / spacing + order))
+    inside = inside if inside > 1 else 1
+    if order > inside:
+        gain -= (order - inside) * expected * expected
+    slack = SLACK_SHARE * spacing
+    slack = slack if slack < law.slack else law.slack
     sw, sk, st, skk, skt, stt = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    place, step, used, last_order = sample[i], spacing, 0, order
-    k, at, p = order, i, sample[i]
+    step, used, last_order = spacing, 0, order
+    k, at, p = order, i, base
     while p < gate_stop and k < LAST_ORDER:
-        size = 0.0
+        size, place = 0.0, base
         if k == order:
-            size = abs(amplitude[i])
+            size = expected
         else:
-            before, at = at, _nearest(sample, p, at)
-            fits = at > before and abs(sample[at] - p) <= min(law.slack, SLACK_SHARE * spacing)
-            if fits and law.alternation != 0:
+            before = at
+            while at + 1 < n and abs(sample[at + 1] - p) <= abs(sample[at] - p):
+                at += 1
+            place = sample[at]
+            fits = at > before and abs(place - p) <= slack
+            if law.alternation != 0:
                 wanted = lead if (law.alternation > 0 or k % 2 == 1) else -lead
-                fits = amplitude[at] * wanted > 0
+                fits = fits and amplitude[at] * wanted > 0
             if fits:
                 size = abs(amplitude[at])
-                if sample[at] >= counted_from:
-                    gain += size**2
-                step = (sample[at] - sample[i]) / (k - order)
-                place = sample[at]
+                if place >= counted_from:
+                    gain += size * size
+                step = (place - base) / (k - order)
         if size > 0:
             if used < law.most:
-                weight, x, y = size**2, float(k), (place - sample[i])
+                weight, x, y = size * size, float(k - order), place - base
                 sw += weight
                 sk += weight * x
                 st += weight * y
@@ -243,48 +258,21 @@ def _follow(
                 last_order = k
             expected = size
         elif expected > MISSED_FROM * level and p >= counted_from:
-            gain -= expected**2
+            gain -= expected * expected
         expected *= fall
         k += 1
-        p = sample[i] + step * (k - order)
-    _draw_line(sw, sk, st, skk, skt, stt, used, spacing, sample[i], order, last_order, trial)
-    return gain
-
-
-@numba.njit(cache=True, nogil=True)
-def _draw_line(
-    sw: float,
-    sk: float,
-    st: float,
-    skk: float,
-    skt: float,
-    stt: float,
-    used: int,
-    spacing: float,
-    base: float,
-    order: int,
-    last_order: int,
-    trial: Reals,
-) -> None:
-    """Weighted least squares of place against order: spacing, ends on the line, misfit (rms)."""
-    slope, start = spacing, base
-    misfit = 0.0
+        p = base + step * (k - order)
+    slope, start, misfit = spacing, base, 0.0
     if used > 1:
         scatter = skk - sk * sk / sw
         slope = (skt - sk * st / sw) / scatter
-        start = base + st / sw - slope * (sk / sw - order)
-        misfit = np.sqrt(max(stt - st * st / sw - slope * slope * scatter, 0.0) / sw)
+        start = base + (st - slope * sk) / sw
+        rest = (stt - st * st / sw - slope * slope * scatter) / sw
+        misfit = np.sqrt(rest) if rest > 0 else 0.0
     trial[1] = slope
     trial[2] = start
     trial[3] = start + slope * (last_order - order)
     trial[4] = order
     trial[5] = last_order
     trial[6] = misfit
-
-
-@numba.njit(cache=True, nogil=True)
-def _nearest(sample: Reals, p: float, at: int) -> int:
-    """Index of the candidate nearest to p, not before `at`."""
-    while at + 1 < sample.size and abs(sample[at + 1] - p) <= abs(sample[at] - p):
-        at += 1
-    return at
+    return gain

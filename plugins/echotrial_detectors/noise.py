@@ -1,4 +1,6 @@
-"""How loud the noise is, from the record itself."""
+"""How loud the noise is, from the record itself, and where the record is loud at all."""
+
+from dataclasses import dataclass
 
 import numba
 import numpy as np
@@ -10,8 +12,42 @@ STRETCH = 64
 #: not the very quietest, which is quiet by chance.
 QUIET_SHARE = 0.25
 
+_MODULUS = np.int32(0x7FFFFFFF)
 
-@numba.njit(cache=True, nogil=True)
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """What one pass over records tells.
+
+    Attributes
+    ----------
+    sigma
+        Standard deviation of the noise, (n,), as `noise_sigma`.
+    loudest
+        Greatest modulus in each stretch, float32 (n, count); the last stretch holds the rest.
+    length
+        Samples of a stretch.
+    """
+
+    sigma: NDArray[np.float64]
+    loudest: NDArray[np.float32]
+    length: int
+
+
+def survey(samples: NDArray[np.float32]) -> Survey:
+    """Look at each stretch of each record once."""
+    n, m = samples.shape
+    length = min(STRETCH, m)
+    spread = np.empty((n, m // length), np.float32)
+    loudest = np.empty(spread.shape, np.float32)
+    same = fixed(samples)
+    _survey(same, same.view(np.int32), length, spread, loudest.view(np.int32))
+    quiet = np.sort(spread, axis=1)[:, int(QUIET_SHARE * (spread.shape[1] - 1))]
+    sigma = np.sqrt(np.maximum(quiet, 0.0), dtype=np.float64)
+    sigma[~np.isfinite(loudest.max(axis=1))] = np.nan
+    return Survey(sigma, loudest, length)
+
+
 def noise_sigma(samples: NDArray[np.float32]) -> NDArray[np.float64]:
     """Standard deviation of the noise of each record, (n,), same unit as the samples.
 
@@ -19,31 +55,42 @@ def noise_sigma(samples: NDArray[np.float32]) -> NDArray[np.float64]:
     from the quietest; a slow hum or an offset moves a stretch's mean, not its spread. NaN where a
     record has a sample that is NaN or infinite.
     """
-    n, m = samples.shape
-    length = min(STRETCH, m)
-    count = m // length
-    found = np.empty(n)
-    spreads = np.empty(count)
-    for row in range(n):
-        total = 0.0
+    return survey(samples).sigma
+
+
+def fixed(samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The same samples in a row and read-only, so that a kernel is compiled for one kind only."""
+    view = np.ascontiguousarray(samples).view()
+    view.flags.writeable = False
+    return view
+
+
+# Sums may be taken in any order, so that they run several lanes wide; NaN stays NaN. The bits of
+# a modulus are in order as integers are: their greatest is found several lanes wide too.
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
+def _survey(
+    samples: NDArray[np.float32],
+    bits: NDArray[np.int32],
+    length: int,
+    spread: NDArray[np.float32],
+    loudest: NDArray[np.int32],
+) -> None:
+    m, count = samples.shape[1], spread.shape[1]
+    for row in range(samples.shape[0]):
         for part in range(count):
-            end = m if part == count - 1 else (part + 1) * length
-            spreads[part] = _variance(samples[row, part * length : end])
-            total += spreads[part]
-        spreads.sort()
-        found[row] = np.sqrt(max(spreads[int(QUIET_SHARE * (count - 1))], 0.0))
-        if not np.isfinite(total):
-            found[row] = np.nan
-    return found
-
-
-# Sums may be taken in any order, so that they run several lanes wide; NaN stays NaN.
-@numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
-def _variance(stretch: NDArray[np.float32]) -> float:
-    total = np.float32(0.0)
-    squares = np.float32(0.0)
-    for i in range(stretch.size):
-        value = stretch[i] - stretch[0]
-        total += value
-        squares += value * value
-    return float((squares - total * total / stretch.size) / stretch.size)
+            begin = part * length
+            end = m if part == count - 1 else begin + length
+            stretch, modulus = samples[row, begin:end], bits[row, begin:end]
+            base = stretch[0]
+            total, squares, most = np.float32(0), np.float32(0), np.int32(0)
+            for i in range(stretch.size):
+                value = stretch[i] - base
+                total += value
+                squares += value * value
+            for i in range(modulus.size):
+                size = np.int32(modulus[i] & _MODULUS)
+                if size > most:
+                    most = size
+            share = np.float32(1) / np.float32(stretch.size)
+            spread[row, part] = (squares - total * total * share) * share
+            loudest[row, part] = most

@@ -6,6 +6,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrial_detectors.noise import fixed
+
 #: Candidates kept of one record, the earliest ones; side lobes count until they are dropped.
 MOST = 96
 
@@ -34,7 +36,7 @@ class Candidates:
         return cls(np.empty((n, MOST)), np.empty((n, MOST)), np.zeros(n, np.int64))
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def keep_between(
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
@@ -53,21 +55,33 @@ def keep_between(
         count[row] = here
 
 
-@numba.njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"})
 def strongest(
     signal: NDArray[np.float32], first: NDArray[np.int64], last: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Greatest modulus of each record between two samples (the second one excluded), (n,)."""
-    found = np.zeros(signal.shape[0])
-    for row in range(signal.shape[0]):
-        most = np.float32(0)
-        for value in signal[row, first[row] : last[row]]:
-            most = max(most, abs(value))
-        found[row] = most
+    found = np.zeros(len(signal))
+    _strongest(fixed(signal), first, last, found)
     return found
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"nnan", "nsz", "reassoc"})
+def _strongest(
+    signal: NDArray[np.float32],
+    first: NDArray[np.int64],
+    last: NDArray[np.int64],
+    found: NDArray[np.float64],
+) -> None:
+    for row in range(signal.shape[0]):
+        most = np.float32(0)
+        part = signal[row, first[row] : last[row]]
+        for i in range(part.size):
+            size = abs(part[i])
+            if size > most:
+                most = size
+        found[row] = most
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def cosine_peak(left: float, centre: float, right: float) -> tuple[float, float]:
     """Shift (samples) and height of an extremum through which a cosine runs.
 
@@ -78,14 +92,13 @@ def cosine_peak(left: float, centre: float, right: float) -> tuple[float, float]
     half_sum = 0.5 * (left + right) / centre
     if not -0.999 < half_sum < 0.999999:
         return parabola_peak(left, centre, right)
-    sine = np.sqrt(1 - half_sum * half_sum)
-    quadrature = 0.5 * (right - left) / sine
-    turn = np.arctan2(quadrature, centre) if centre > 0 else np.arctan2(-quadrature, -centre)
+    quadrature = 0.5 * (right - left) / np.sqrt(1 - half_sum * half_sum)
     height = np.sqrt(centre * centre + quadrature * quadrature)
-    return turn / np.arccos(half_sum), height if centre > 0 else -height
+    shift = np.arctan(quadrature / centre) / np.arccos(half_sum)
+    return shift, height if centre > 0 else -height
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def parabola_peak(left: float, centre: float, right: float) -> tuple[float, float]:
     """Shift (samples) and height of the extremum of the parabola through three samples."""
     bend = left - 2 * centre + right
@@ -95,9 +108,11 @@ def parabola_peak(left: float, centre: float, right: float) -> tuple[float, floa
     return shift, centre - 0.25 * (left - right) * shift
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_extrema(
     signal: NDArray[np.float32],
+    loudest: NDArray[np.float32],
+    length: int,
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
@@ -106,41 +121,69 @@ def find_extrema(
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
 ) -> None:
-    """Fill in the extrema of a signed signal whose modulus exceeds `level`, cosine-interpolated.
+    """Fill in the extrema of a signed signal whose modulus exceeds `level`, by a parabola.
 
-    Of extrema nearer than `separation` samples to each other the greater one stays.
+    Of extrema nearer than `separation` samples to each other the greater one stays. Stretches of
+    `length` samples whose `loudest` does not exceed the level are passed over.
     """
     for row in range(signal.shape[0]):
-        line = signal[row]
-        here = 0
-        for i in range(max(first[row], 1), min(last[row], line.size - 1)):
-            size = abs(line[i])
-            if size > level[row] and size >= _along(line, i, -1) and size > _along(line, i, 1):
-                shift, height = cosine_peak(line[i - 1], line[i], line[i + 1])
-                if here and i - sample[row, here - 1] < separation:
-                    if abs(height) <= abs(amplitude[row, here - 1]):
+        line, floor = signal[row], np.float32(level[row])
+        stop = last[row] if last[row] < line.size - 1 else line.size - 1
+        i, here = first[row] if first[row] > 1 else 1, 0
+        while i < stop and here < sample.shape[1]:
+            part = i // length
+            begin, end = i, (part + 1) * length
+            if part >= loudest.shape[1] - 1 or end > stop:
+                end = stop
+            i = end
+            if part < loudest.shape[1] and not loudest[row, part] > floor:
+                continue
+            for k in range(begin, end):
+                size = abs(line[k])
+                if not size > floor:
+                    continue
+                left, right = line[k - 1], line[k + 1]
+                if line[k] < 0:
+                    left, right = -left, -right
+                if size < left or size <= right:
+                    continue
+                shift, height = parabola_peak(float(left), float(size), float(right))
+                if here and k - sample[row, here - 1] < separation:
+                    if height <= abs(amplitude[row, here - 1]):
                         continue
                     here -= 1
                 if here == sample.shape[1]:
                     break
-                sample[row, here] = i + shift
-                amplitude[row, here] = height
+                sample[row, here] = k + shift
+                amplitude[row, here] = height if line[k] > 0 else -height
                 here += 1
         count[row] = here
 
 
-@numba.njit(cache=True, nogil=True)
-def _along(line: NDArray[np.float32], i: int, step: int) -> float:
-    """The neighbour, counted in the direction of sample i."""
-    return float(line[i + step] if line[i] > 0 else -line[i + step])
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def refine_extrema(
+    signal: NDArray[np.float32],
+    sample: NDArray[np.float64],
+    amplitude: NDArray[np.float64],
+    count: NDArray[np.int64],
+) -> None:
+    """Lay a cosine through each extremum in place of the parabola."""
+    for row in range(signal.shape[0]):
+        line = signal[row]
+        for k in range(count[row]):
+            i = int(sample[row, k] + 0.5)
+            shift, height = cosine_peak(float(line[i - 1]), float(line[i]), float(line[i + 1]))
+            sample[row, k] = i + shift
+            amplitude[row, k] = height
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def drop_side_lobes(
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
     lobes: NDArray[np.float64],
+    keep: NDArray[np.bool_],
 ) -> None:
     """Take out every candidate that a stronger one explains.
 
@@ -149,12 +192,26 @@ def drop_side_lobes(
     lobes
         Greatest height that one echo of height 1 may leave at each lag, in samples;
         odd length, lag 0 in the middle.
+    keep
+        Room to work in, one for each place in a row of `sample`.
     """
-    keep = np.empty(sample.shape[1], np.bool_)
+    reach = lobes.size // 2
     for row in range(sample.shape[0]):
         n = count[row]
         for i in range(n):
-            keep[i] = not _is_lobe(sample[row, :n], amplitude[row, :n], i, lobes)
+            keep[i] = True
+        for i in range(n):
+            place, size = sample[row, i], abs(amplitude[row, i])
+            for j in range(i + 1, n):
+                lag = int(sample[row, j] - place)  # towards lag 0: the higher lobe
+                if lag > reach:
+                    break
+                other = abs(amplitude[row, j])
+                if other > size:
+                    if size < other * lobes[reach - lag]:
+                        keep[i] = False
+                elif other < size and other < size * lobes[reach + lag]:
+                    keep[j] = False
         here = 0
         for i in range(n):
             if keep[i]:
@@ -162,22 +219,3 @@ def drop_side_lobes(
                 amplitude[row, here] = amplitude[row, i]
                 here += 1
         count[row] = here
-
-
-@numba.njit(cache=True, nogil=True)
-def _is_lobe(
-    sample: NDArray[np.float64], amplitude: NDArray[np.float64], i: int, lobes: NDArray[np.float64]
-) -> bool:
-    reach = lobes.size // 2
-    size = abs(amplitude[i])
-    for step in (-1, 1):
-        j = i + step
-        while 0 <= j < sample.size:
-            lag = int(sample[i] - sample[j])  # towards lag 0: the higher lobe
-            if abs(lag) > reach:
-                break
-            other = abs(amplitude[j])
-            if other > size and size < other * lobes[reach + lag]:
-                return True
-            j += step
-    return False

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy
@@ -123,6 +124,14 @@ class PulseShape:
     phase: float
     tail: int
 
+    @cached_property
+    def phases(self) -> NDArray[np.float32]:
+        """The template as samples lie on it, (FINE, 2 reach + 1): value i, k is i + k FINE's."""
+        taps = self.template.size // FINE + 1
+        padded = np.zeros(taps * FINE, np.float32)
+        padded[: self.template.size] = self.template
+        return np.ascontiguousarray(padded.reshape(taps, FINE).T)
+
 
 def shape_of(spectrum: NDArray[np.complex128], n_fft: int) -> PulseShape:
     """The shape of the echo that has this one-sided spectrum, about its envelope's peak."""
@@ -152,5 +161,5 @@ def _falling(height: NDArray[np.float64], middle: int) -> NDArray[np.float64]:
 def _trimmed_template(wave: NDArray[np.float64], middle: int) -> NDArray[np.float32]:
     loud = np.flatnonzero(np.abs(wave) > TEMPLATE_BELOW * np.abs(wave).max())
     reach = FINE * (int(np.abs(loud - middle).max()) // FINE + 2)
-    reach = min(reach, middle - 1)
+    reach = min(reach, FINE * ((middle - 1) // FINE))
     return wave[middle - reach : middle + reach + 1].astype(np.float32)

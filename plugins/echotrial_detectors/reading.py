@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from echotrial_detectors import gate as gates
 from echotrial_detectors.interface import Interface, take_interface
 from echotrial_detectors.multiples import Law, Series, best_series
-from echotrial_detectors.noise import noise_sigma
+from echotrial_detectors.noise import Survey, fixed, survey
 from echotrial_detectors.peaks import (
+    MOST,
     Candidates,
     drop_side_lobes,
     keep_between,
@@ -50,6 +51,8 @@ class Look:
         Noise of the signal, and what a candidate must exceed.
     separation
         Of extrema nearer to each other than this the greater one counts.
+    survey
+        Where the signal is loud.
     """
 
     first: NDArray[np.int64]
@@ -58,6 +61,7 @@ class Look:
     sigma: NDArray[np.float64]
     level: NDArray[np.float64]
     separation: int
+    survey: Survey
 
 
 Finder = Callable[[NDArray[np.float32], Look, PulseShape, Candidates], None]
@@ -97,7 +101,12 @@ class Reader:
         )
 
     def read(
-        self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape, find: Finder
+        self,
+        batch: Batch,
+        signal: NDArray[np.float32],
+        shape: PulseShape,
+        find: Finder,
+        refine: Finder | None = None,
     ) -> Readings:
         """Give the readings of a batch.
 
@@ -111,12 +120,19 @@ class Reader:
             What one echo leaves in that signal.
         find
             Fills in the candidates.
+        refine
+            Moves those that no stronger one explains to where they are exactly.
         """
+        signal = fixed(signal)
         rate, m = batch.rate_hz, max(batch.samples.shape[1] - shape.tail, 1)
         look = self.look(batch, signal, shape)
         found = Candidates.none(len(batch))
         find(signal, look, shape, found)
-        drop_side_lobes(found.sample, found.amplitude, found.count, shape.lobes)
+        drop_side_lobes(
+            found.sample, found.amplitude, found.count, shape.lobes, np.empty(MOST, np.bool_)
+        )
+        if refine is not None:
+            refine(signal, look, shape, found)
         origin = (self.plan.origin_s - batch.start_s) * rate
         interface = self._interface(found, origin, rate)
         measured = np.where(np.isnan(interface.sample), origin, interface.sample)
@@ -140,7 +156,8 @@ class Reader:
         # counts is whole.
         plan, m, rate = self.plan, max(signal.shape[1] - shape.tail, 1), batch.rate_hz
         first, last = gates.search_samples(plan, self.after_s, batch.start_s, rate, m)
-        sigma, share, behind = noise_sigma(signal), self.settings.level_relative, first
+        surveyed = survey(signal)
+        sigma, share, behind = surveyed.sigma, self.settings.level_relative, first
         if plan.mode == 3:
             behind = gates.behind_tail(plan, self.after_s, shape.tail, batch.start_s, rate, m)
         elif plan.setup.interface_reflection is not None:
@@ -148,7 +165,8 @@ class Reader:
         level = np.maximum(
             self.settings.level_sigma * sigma, share * strongest(signal, behind, last)
         )
-        return Look(first, last, behind, sigma, level, int(0.3 * plan.period_s * rate))
+        separation = int(0.3 * plan.period_s * rate)
+        return Look(first, last, behind, sigma, level, separation, surveyed)
 
     def _left(
         self,
@@ -168,10 +186,12 @@ class Reader:
         wanted = series.share >= self.settings.evenness
         if self.plan.setup.reference_echo is None:  # nobody knows what an echo should look like
             wanted[:] = False
-        return unexplained(
+        left, room = np.empty(len(signal)), np.empty(signal.shape[1], np.float32)
+        unexplained(
             signal, wanted, begin, np.clip(end, 0, m).astype(np.int64), look.sigma,
-            found.sample, found.amplitude, found.count, shape.template,
+            found.sample, found.amplitude, found.count, shape.phases, room, left,
         )  # fmt: skip
+        return left
 
     def _interface(
         self, found: Candidates, nominal: NDArray[np.float64], rate_hz: float

@@ -11,6 +11,7 @@ from echotrial.detector import Detect, Invariance, Maps
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors.noise import fixed
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
@@ -49,18 +50,23 @@ class Threshold:
         return detect
 
 
-@numba.njit(cache=True, nogil=True, fastmath={"reassoc"})
 def levelled(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     """Records less their mean: a receiver's offset shifts flanks and zero crossings."""
     found = np.empty(samples.shape, np.float32)
-    for row in range(samples.shape[0]):
-        total = np.float32(0)
-        for i in range(samples.shape[1]):
-            total += samples[row, i]
-        mean = np.float32(total / samples.shape[1])
-        for i in range(samples.shape[1]):
-            found[row, i] = samples[row, i] - mean
+    _level(fixed(samples), found)
     return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
+def _level(samples: NDArray[np.float32], found: NDArray[np.float32]) -> None:
+    for row in range(samples.shape[0]):
+        line, level = samples[row], found[row]
+        total = np.float32(0)
+        for i in range(line.size):
+            total += line[i]
+        mean = total * (np.float32(1) / np.float32(line.size))
+        for i in range(line.size):
+            level[i] = line[i] - mean
 
 
 @dataclass(frozen=True)
@@ -91,6 +97,7 @@ def mark_of(setup: Setup, shape: PulseShape, rate_hz: float) -> Mark:
     if setup.reference_echo is None:
         return Mark(step, np.nan, 0.0, 1)
     wave, peak, fine = shape.template, shape.template.size // 2, step / FINE
+    wave = fixed(wave)
     middle = centroid(wave, highest(wave, 0, wave.size), 1 / fine)
     zero = nearest_zero(wave, middle + 0.25 / fine, fine)
     place = abs(zero)
@@ -102,14 +109,17 @@ def crossings(
 ) -> None:
     """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
     find_crossings(
-        signal, look.first, look.last, look.level, mark.step, mark.from_centroid, mark.to_peak,
-        mark.sign, found.sample, found.amplitude, found.count,
+        signal, look.survey.loudest, look.survey.length, look.first, look.last, look.level,
+        mark.step, mark.from_centroid, mark.to_peak, mark.sign,
+        found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_crossings(
     samples: NDArray[np.float32],
+    loudest: NDArray[np.float32],
+    length: int,
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
@@ -128,61 +138,56 @@ def find_crossings(
 
     Parameters
     ----------
+    loudest, length
+        As in `noise.Survey`: stretches that nowhere exceed the level are passed over.
     step
         Periods of the centre frequency from one sample to the next.
     from_centroid, to_peak, sign
         As in `Mark`; where the first is NaN, that of the record's strongest echo is taken.
     """
-    period = 1 / step
+    period, w = 1 / step, 2 * np.pi * step
+    sine, cosine = np.sin(w), np.cos(w)
+    reach = int(0.75 * period) + 1
     for row in range(samples.shape[0]):
-        line = samples[row]
+        line, place, height = samples[row], sample[row], amplitude[row]
         floor = np.float32(level[row])
-        stop = min(last[row], line.size - 1)
-        i, here, loudest = first[row], 0, -1
-        while i < stop and here < sample.shape[1]:
-            if abs(line[i]) <= floor:
+        stop = last[row] if last[row] < line.size - 1 else line.size - 1
+        i, here, strongest = first[row], 0, -1
+        while i < stop and here < place.size:
+            part = i // length
+            if part < loudest.shape[1] - 1 and not loudest[row, part] > floor:
+                i = (part + 1) * length
+                continue
+            if not abs(line[i]) > floor:
                 i += 1
                 continue
-            peak = highest(line, i, min(int(i + 0.75 * period) + 1, stop))
-            sample[row, here] = centroid(line, peak, period)
-            amplitude[row, here] = abs(line[peak])
-            if loudest < 0 or abs(line[peak]) > amplitude[row, loudest]:
-                loudest = here
+            peak = highest(line, i, i + reach if i + reach < stop else stop)
+            place[here] = centroid(line, peak, period)
+            height[here] = abs(line[peak])
+            if strongest < 0 or height[here] > height[strongest]:
+                strongest = here
             here += 1
             i = int(peak + 0.75 * period) + 1
         if here:
             offset = from_centroid
             if np.isnan(offset):
-                middle = sample[row, loudest]
-                offset = abs(nearest_zero(line, middle + 0.25 * period, step)) - middle
-            here = _mark(line, sample[row], amplitude[row], here, offset, step)
+                middle = place[strongest] + 0.25 * period
+                offset = abs(zero_near(line, middle, step, sine, cosine)) - place[strongest]
+            kept = 0
             for k in range(here):
-                sample[row, k] += to_peak
-                amplitude[row, k] *= sign
+                zero = zero_near(line, place[k] + offset, step, sine, cosine)
+                if zero != 0 and (kept == 0 or abs(zero) > place[kept - 1] + 0.25 * period):
+                    place[kept] = abs(zero)
+                    height[kept] = height[k] if zero > 0 else -height[k]
+                    kept += 1
+            here = kept
+            for k in range(here):
+                place[k] += to_peak
+                height[k] *= sign
         count[row] = here
 
 
-@numba.njit(cache=True, nogil=True)
-def _mark(
-    line: NDArray[np.float32],
-    sample: NDArray[np.float64],
-    amplitude: NDArray[np.float64],
-    count: int,
-    offset: float,
-    step: float,
-) -> int:
-    """Move each echo from its centroid to its zero crossing, which gives its sign too."""
-    here = 0
-    for i in range(count):
-        zero = nearest_zero(line, sample[i] + offset, step)
-        if zero != 0 and (here == 0 or abs(zero) > sample[here - 1] + 0.25 / step):
-            sample[here] = abs(zero)
-            amplitude[here] = amplitude[i] if zero > 0 else -amplitude[i]
-            here += 1
-    return here
-
-
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def highest(line: NDArray[np.float32], begin: int, end: int) -> int:
     """Sample of the greatest modulus."""
     peak = begin
@@ -192,18 +197,19 @@ def highest(line: NDArray[np.float32], begin: int, end: int) -> int:
     return peak
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def centroid(line: NDArray[np.float32], peak: int, reach: float) -> float:
     """Centroid of the energy within `reach` samples of one."""
-    begin, end = max(0, int(peak - reach)), min(line.size, int(peak + reach) + 2)
+    begin, end = int(peak - reach), int(peak + reach) + 2
+    begin, end = begin if begin > 0 else 0, end if end < line.size else line.size
     energy, moment = 0.0, 0.0
     for i in range(begin, end):
-        energy += line[i] * line[i]
-        moment += line[i] * line[i] * (i - begin)
-    return float(begin + moment / energy) if energy > 0 else float(peak)
+        power = float(line[i]) * float(line[i])
+        energy += power
+        moment += power * (i - begin)
+    return begin + moment / energy if energy > 0 else float(peak)
 
 
-@numba.njit(cache=True, nogil=True)
 def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float:
     """Zero crossing nearest to a place, within half a period; minus it where the signal rises.
 
@@ -211,24 +217,29 @@ def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float
     y0 = A sin p, y1 = A sin(p + w), tan p = y0 sin w / (y1 - y0 cos w); a straight line would be
     off by some 0.02 w^2 samples.
     """
-    middle = min(max(int(target), 0), line.size - 2)
-    reach = int(0.5 / step) + 2
-    best, nearest = -1, 0.5 / step + 1
-    for k in range(2 * reach + 1):
-        i = middle + ((k + 1) // 2 if k % 2 else -(k // 2))  # outwards from the target
-        if 0 <= i < line.size - 1 and (line[i] > 0) != (line[i + 1] > 0):
-            away = abs(i + line[i] / (line[i] - line[i + 1]) - target)
+    w = 2 * np.pi * step
+    return float(zero_near(fixed(line), float(target), step, float(np.sin(w)), float(np.cos(w))))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def zero_near(
+    line: NDArray[np.float32], target: float, step: float, sine: float, cosine: float
+) -> float:
+    """`nearest_zero` for a carrier that turns by the angle of this sine and cosine a sample."""
+    reach = 0.5 / step
+    nearest, best, place = reach + 1, -1, 0.0
+    low, high = int(target - reach) - 2, int(target + reach) + 3
+    low, high = low if low > 0 else 0, high if high < line.size - 1 else line.size - 1
+    for i in range(low, high):
+        if (line[i] > 0) != (line[i + 1] > 0):
+            before, after = float(line[i]), float(line[i + 1])
+            away = abs(i + before / (before - after) - target)
             if away < nearest:
                 best, nearest = i, away
-            elif best >= 0:
-                break
-        if best >= 0 and k // 2 > nearest + 1:
-            break
     if best < 0:
         return 0.0
-    w = 2 * np.pi * step
-    before, after = abs(line[best]), abs(line[best + 1])
-    place: float = best + np.arctan(before * np.sin(w) / (after + before * np.cos(w))) / w
-    if after + before * np.cos(w) <= 0 or not best <= place <= best + 1:
+    before, after = abs(float(line[best])), abs(float(line[best + 1]))
+    place = best + np.arctan(before * sine / (after + before * cosine)) / (2 * np.pi * step)
+    if after + before * cosine <= 0 or not best <= place <= best + 1:
         place = best + before / (before + after)
-    return float(place) if line[best] > 0 else -float(place)
+    return place if line[best] > 0 else -place
