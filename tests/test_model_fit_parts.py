@@ -13,17 +13,19 @@ from echotrial.errors import NotApplicable
 from echotrial.setup import Medium
 from echotrial_detectors.fit.beam import piston, spreading
 from echotrial_detectors.fit.grid import best_shift, walls
+from echotrial_detectors.fit.lanes import LANES, Table, in_blocks
 from echotrial_detectors.fit.newton import (
     ARRIVAL,
     LOSS,
+    SIDE,
     UNKNOWNS,
     WALL,
     accumulate,
-    inverse,
+    normal_step,
     refine,
-    small_exp,
+    room,
 )
-from echotrial_detectors.fit.spectra import Gate, gate_of, loss_law, pulse_of
+from echotrial_detectors.fit.spectra import Bins, Gate, gate_of, loss_law, pulse_of
 from echotrial_detectors.fit.stack import Stack, aperture, reflection, stack_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -103,14 +105,6 @@ def test_loss_law_is_causal():
     np.testing.assert_allclose(1 / slowness, [2352.615, 2345.543], atol=0.01)
 
 
-@settings(deadline=None, max_examples=40)
-@given(st.floats(-1, 0), st.floats(-1, 1))
-def test_small_exponentials_and_inverses(real, imaginary):
-    z = complex(real, imaginary)
-    assert abs(small_exp(z) - np.exp(z)) < 2e-4
-    assert abs(inverse(1.5 + z) - 1 / (1.5 + z)) < 1e-14 * abs(1 / (1.5 + z)) + 1e-13
-
-
 def problem() -> tuple[Gate, Stack, np.ndarray, np.ndarray]:
     known = setup()
     gate = gate_of(known, RATE, 250e-9, 2.5e-6)
@@ -128,13 +122,23 @@ def model(theta: np.ndarray) -> np.ndarray:
 
 def products(theta: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     gate, layers, pulse, _ = problem()
-    strips = aperture(layers.delay_couplant)
-    gram, onto = np.empty((UNKNOWNS + 1, UNKNOWNS + 1)), np.empty(UNKNOWNS + 1)
+    table, (work, power, phasor, inner, _) = table_of(gate, pulse), room(strips_of(layers).shape[1])
     accumulate(
-        theta, y, pulse, gate.s, law_of(gate.frequency), strips.excess, strips.share,
-        strips.lean, layers.delay_couplant, layers.couplant_wall, gram, onto,
+        theta, table.records(y[None]), 0, table.known, table.blocks, table.damping, table.first,
+        table.step, strips_of(layers), layers.delay_couplant, layers.couplant_wall, work, power,
+        phasor, inner, 1,
     )  # fmt: skip
-    return gram, onto
+    return inner[1, :, :SIDE], inner[1, :, SIDE]
+
+
+def table_of(gate: Gate, pulse: np.ndarray) -> Table:
+    nothing = np.zeros(pulse.size, complex)
+    return Table.of(Bins.of(gate, pulse, pulse, nothing), gate.freedom)
+
+
+def strips_of(layers: Stack) -> np.ndarray:
+    strips = aperture(layers.delay_couplant)
+    return np.stack([strips.excess, strips.share, strips.lean])
 
 
 def test_kernel_agrees_with_its_twin_and_with_differences():
@@ -160,16 +164,51 @@ def test_newton_finds_the_record_it_was_made_of(shift, off, gap, spread):
     y = model(truth)
     y /= np.linalg.norm(y)
     start = truth + np.array([shift, off, 0.02, -0.03, 0.0, 0.0])
-    strips, result = aperture(layers.delay_couplant), np.empty(3)
+    table, result = table_of(gate, pulse), np.empty((1, 3))
     refine(
-        start, y, pulse, gate.s, law_of(gate.frequency), strips.excess, strips.share,
-        strips.lean, layers.delay_couplant, layers.couplant_wall, gate.freedom,
-        np.zeros(UNKNOWNS), np.full(UNKNOWNS, 1e3), np.array([-9, 0.02, 0, 0, 0, -1.0]), 60,
-        1e-9, result,
+        np.zeros(1, np.int64), start[None], np.zeros((1, UNKNOWNS)), np.full(UNKNOWNS, 1e3),
+        np.array([[-9, 0.02, 0, 0, 0, -1.0]]), np.array([layers.couplant_wall]),
+        table.records(y[None]), table.known, table.blocks, table.damping, table.first, table.step,
+        table.freedom, strips_of(layers), layers.delay_couplant, 60, 1e-9,
+        *room(strips_of(layers).shape[1]), np.empty(UNKNOWNS), result,
+        np.empty((1, SIDE, SIDE + 1)),
     )  # fmt: skip
-    assert result[1] < 3e-4  # loss and shape trade with gap and spread: a flat valley
+    assert result[0, 1] < 3e-4  # loss and shape trade with gap and spread: a flat valley
     assert start[WALL] == pytest.approx(truth[WALL], abs=4e-3)
     assert start[LOSS] >= 0
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.integers(0, 10_000), st.floats(1e-6, 10.0), st.sets(st.integers(0, 5), max_size=3))
+def test_a_step_solves_the_normal_equations_of_the_unknowns_that_are_free(seed, stiff, resting):
+    """By numpy's solver on the projected Gram matrix (Levenberg-Marquardt, Golub-Pereyra)."""
+    rng = np.random.default_rng(seed)
+    rows, y = rng.standard_normal((SIDE, 30)), rng.standard_normal(30)
+    inner = np.zeros((2, SIDE, SIDE + 1))
+    inner[1, :, :SIDE], inner[1, :, SIDE] = np.tril(rows @ rows.T), rows @ y
+    theta, centre, spread = rng.uniform(0, 1, (3, UNKNOWNS)) + 0.1
+    floor = np.where(np.isin(np.arange(UNKNOWNS), list(resting)), theta, -9.0)
+    noise, height = 0.3, float(inner[1, 0, SIDE] / inner[1, 0, 0])
+    left = rows[1:] - np.outer(rows[1:] @ rows[0], rows[0]) / (rows[0] @ rows[0])
+    slope = height * (rows[1:] @ (y - height * rows[0])) / noise - (theta - centre) / spread**2
+    matrix = height**2 * left @ left.T / noise + np.diag(spread**-2)
+    free = (theta > floor) | (slope >= 0)
+    matrix = matrix[np.ix_(free, free)] * (1 + stiff * np.eye(free.sum()))
+    want = np.zeros(UNKNOWNS)
+    want[free] = np.linalg.solve(matrix, slope[free])
+    equations = room(1)[-1]
+    gain = normal_step(theta, centre, spread, floor, noise, height, stiff, inner, 1, equations)
+    np.testing.assert_allclose(equations[:, -1], want, rtol=1e-6, atol=1e-9)
+    assert gain == pytest.approx(want @ slope, rel=1e-6)
+
+
+@given(st.integers(1, 70), st.integers(1, 4))
+def test_blocks_hold_every_bin_once_and_silence_behind(bins, rows):
+    values = np.arange(1.0, bins * rows + 1).reshape(1, rows, bins)
+    blocks = in_blocks(values).reshape(-1, rows, LANES)
+    back = np.moveaxis(blocks, 1, 0).reshape(rows, -1)
+    np.testing.assert_array_equal(back[:, :bins], values[0])
+    assert not back[:, bins:].any()
 
 
 @settings(deadline=None, max_examples=40)
@@ -181,7 +220,9 @@ def test_shift_between_products_is_interpolated(shift):
     before, centre, after = (
         complex(np.sum(power * np.exp(2j * np.pi * f * (d - shift)))) for d in (-0.25, 0.0, 0.25)
     )
-    found, height = best_shift(before, centre, after)
+    products = np.array([[[[c.real, c.imag] for c in (before, centre, after)]]], np.float32)
+    best_shift(products, 0, 0, answer := np.empty(2))
+    found, height = answer
     assert found == pytest.approx(shift, abs=0.012)
     assert height == pytest.approx(power.sum(), rel=0.03)
 

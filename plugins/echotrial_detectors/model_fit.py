@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.fit.beam import spreading
 from echotrial_detectors.fit.grid import correlations, make_grid
+from echotrial_detectors.fit.lanes import Table
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, SPREAD, WALL
-from echotrial_detectors.fit.search import Found, Search, prior_spread, search
+from echotrial_detectors.fit.search import STRIDE, Found, Search, prior_spread, search
 from echotrial_detectors.fit.spectra import (
     Bins,
     Gate,
@@ -151,10 +152,11 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
         gate,
         Search(
             make_grid(stack, bins, gate, low, high),
-            bins,
+            Table.of(bins, gate.freedom, stride=STRIDE),
+            Table.of(bins, gate.freedom),
+            Table.of(bins, gate.freedom, twice=True),
             aperture(stack.delay_couplant),
             stack,
-            gate.freedom,
             _prior(setup, settings, stack),
             settings.rounds,
         ),

@@ -162,67 +162,87 @@ def correlations(spectra: NDArray[np.complex128], grid: Grid) -> NDArray[np.floa
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def best_shift(before: complex, centre: complex, after: complex) -> tuple[float, float]:
-    """(shift in periods, correlation there) from products at -1/4, 0 and +1/4 of a period.
+def best_shift(
+    products: NDArray[np.float32], record: int, t: int, found: NDArray[np.float64]
+) -> None:
+    """Put the shift in periods, and the correlation there, in `found` (2,).
 
-    A later record by d turns the phase by 2 pi d and hardly changes the rest; the parabola through
-    the three complex amplitudes carries that rest.
+    `products` (n, t, 3, 2) are those at -1/4, 0 and +1/4 of a period. A later record by d turns the
+    phase by 2 pi d and hardly changes the rest; the parabola through the three complex amplitudes
+    carries that rest.
     """
-    low, high = before * 1j, after * -1j
-    slope, bend = 2 * (high - low), 8 * (high + low - 2 * centre)
-    shift = -np.arctan2(centre.imag, centre.real) / (2 * np.pi)
-    amplitude = centre + shift * (slope + shift * bend)
-    shift = -np.arctan2(amplitude.imag, amplitude.real) / (2 * np.pi)
-    amplitude = centre + shift * (slope + shift * bend)
-    return shift, abs(amplitude)
+    # Turned back by their own quarter of a period, the three lie close to each other.
+    low_re, low_im = -products[record, t, 0, 1], products[record, t, 0, 0]
+    high_re, high_im = products[record, t, 2, 1], -products[record, t, 2, 0]
+    re, im = np.float64(products[record, t, 1, 0]), np.float64(products[record, t, 1, 1])
+    slope_re, slope_im = 2.0 * (high_re - low_re), 2.0 * (high_im - low_im)
+    bend_re, bend_im = 8.0 * (high_re + low_re - 2 * re), 8.0 * (high_im + low_im - 2 * im)
+    along, across = re, im
+    for _ in range(2):
+        shift = -np.arctan2(across, along) / (2 * np.pi)
+        along = re + shift * (slope_re + shift * bend_re)
+        across = im + shift * (slope_im + shift * bend_im)
+    found[0], found[1] = shift, np.sqrt(along * along + across * across)
+
+
+def pick_starts(
+    correlation: NDArray[np.float32], grid: Grid, theta: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Fill `theta` (n, k, 6) with the starts of the best local maxima over the wall, film last.
+
+    Gives the share of the record's energy that each explains, (n, k), its root; 0 = none there.
+    """
+    scores = np.zeros(theta.shape[:2])
+    families = np.zeros((3, grid.families))
+    _pick(
+        correlation, grid.starts, grid.family, grid.is_film, families,
+        np.zeros(grid.families, np.int64), np.zeros(2), theta, scores,
+    )  # fmt: skip
+    return scores
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def pick_starts(
+def _pick(
     correlation: NDArray[np.float32],
     starts: NDArray[np.float64],
     family: NDArray[np.intp],
     is_film: NDArray[np.bool_],
-    families: int,
-    found: NDArray[np.float64],
+    families: NDArray[np.float64],
+    which: NDArray[np.int64],
+    trial: NDArray[np.float64],
+    theta: NDArray[np.float64],
     scores: NDArray[np.float64],
 ) -> None:
-    """Fill `found` (k, 6) with the starts of the best local maxima over the wall, film last.
-
-    `scores` (k,) takes the share of the record's energy that each explains, 0 = none there.
-    """
-    best = np.zeros(families)
-    which = np.zeros(families, np.int64)
-    moved = np.zeros(families)
-    for t in range(family.size):
-        c = correlation[t]
-        f = family[t]
-        if c[1, 0] ** 2 + c[1, 1] ** 2 < PROMISING * best[f] ** 2:
-            continue
-        shift, value = best_shift(
-            complex(c[0, 0], c[0, 1]), complex(c[1, 0], c[1, 1]), complex(c[2, 0], c[2, 1])
-        )
-        if value > best[f]:
-            best[f], which[f], moved[f] = value, t, shift
-    scores[:] = 0.0
-    last = scores.size - 1
-    for f in range(families):
-        t = which[f]
-        if is_film[t]:
-            if best[f] > scores[last]:
-                scores[last] = best[f]
-                found[last] = starts[t]
-                found[last, 0] += moved[f]
-        elif (
-            (f == 0 or best[f] >= best[f - 1])
-            and (f + 1 == families or is_film[which[f + 1]] or best[f] >= best[f + 1])
-            and best[f] > scores[last - 1]
-        ):
-            place = last - 1
-            while place > 0 and best[f] > scores[place - 1]:
-                scores[place] = scores[place - 1]
-                found[place] = found[place - 1]
-                place -= 1
-            scores[place] = best[f]
-            found[place] = starts[t]
-            found[place, 0] += moved[f]
+    """Rows of `families`: best correlation of each, its shift."""
+    last, count = scores.shape[1] - 1, families.shape[1]
+    for row in range(correlation.shape[0]):
+        for f in range(count):
+            families[0, f] = 0.0
+        for t in range(family.size):
+            f = family[t]
+            re, im = correlation[row, t, 1, 0], correlation[row, t, 1, 1]
+            if re * re + im * im < PROMISING * families[0, f] * families[0, f]:
+                continue
+            best_shift(correlation, row, t, trial)
+            if trial[1] > families[0, f]:
+                families[0, f], families[1, f], which[f] = trial[1], trial[0], t
+        for f in range(count):
+            here, place = families[0, f], last
+            if is_film[which[f]]:
+                if not here > scores[row, last]:
+                    continue
+            else:
+                below = f > 0 and here < families[0, f - 1]
+                above = f + 1 < count and not is_film[which[f + 1]] and here < families[0, f + 1]
+                if below or above or not here > scores[row, last - 1]:
+                    continue
+                place = last - 1
+                while place > 0 and here > scores[row, place - 1]:
+                    scores[row, place] = scores[row, place - 1]
+                    for i in range(theta.shape[2]):
+                        theta[row, place, i] = theta[row, place - 1, i]
+                    place -= 1
+            scores[row, place] = here
+            for i in range(theta.shape[2]):
+                theta[row, place, i] = starts[which[f], i]
+            theta[row, place, 0] += families[1, f]

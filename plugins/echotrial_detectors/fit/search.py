@@ -2,23 +2,23 @@
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.grid import Grid, pick_starts
+from echotrial_detectors.fit.lanes import Table
 from echotrial_detectors.fit.newton import (
     ARRIVAL,
     GAP,
     LOSS,
     SHAPE,
+    SIDE,
     SPREAD,
     UNKNOWNS,
     WALL,
-    deviation,
     refine,
+    room,
 )
-from echotrial_detectors.fit.spectra import Bins
 from echotrial_detectors.fit.stack import Aperture, Stack
 
 #: The first rounds see every third bin: they have to find the basin, not the last digit.
@@ -37,9 +37,14 @@ WIDE = 8.0
 FIRST_GAP = (0.05, 0.3)
 _FLOOR = np.array([-np.inf, 0.02, 0.0, 0.0, 0.0, -1.0])
 _FREE = 1e3
+#: Standard deviation of a wall that is held, periods.
+_HELD = 1e-4
+#: Rounds that gain less than this (-2 log) are the last: on few bins, on all, with the wall held.
+FEW_ENOUGH, ENOUGH, HELD_ENOUGH = 0.3, 1e-3, 0.1
 
 _Complex = NDArray[np.complex128]
 _Real = NDArray[np.float64]
+_Rows = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,8 @@ class Search:
 
     Attributes
     ----------
+    few, every, twice
+        Some bins, all of them, and all of them under twice the damping.
     prior_spread
         (6,) standard deviation expected of each unknown about zero (arrival: about its nominal
         time); the wall's is as good as infinite.
@@ -56,10 +63,11 @@ class Search:
     """
 
     grid: Grid
-    bins: Bins
+    few: Table
+    every: Table
+    twice: Table
     aperture: Aperture
     stack: Stack
-    freedom: float
     prior_spread: _Real
     rounds: int
 
@@ -86,7 +94,7 @@ class Found:
     value: _Real
     residual: _Real
     amplitude: _Real
-    best: NDArray[np.int64]
+    best: _Rows
     deviation: _Real
     side: _Real
 
@@ -96,6 +104,56 @@ def prior_spread(drift: float, least: float, spread: float, loss: float, shape: 
     found = np.empty(UNKNOWNS)
     found[[ARRIVAL, WALL, GAP, SPREAD, LOSS, SHAPE]] = drift, _FREE, least, spread, loss, shape
     return found
+
+
+@dataclass(frozen=True)
+class Fits:
+    """Fits that are made in one go.
+
+    Attributes
+    ----------
+    record
+        (j,): of which record each is.
+    theta
+        (j, 6): where it starts, then where it ended.
+    film
+        (j,): whether it is one of a film without a wall.
+    result, inner
+        (j, 3) and (j, 7, 8): see `newton.refine`.
+    """
+
+    record: _Rows
+    theta: _Real
+    film: NDArray[np.bool_]
+    result: _Real
+    inner: _Real
+
+    @classmethod
+    def of(cls, record: _Rows, theta: _Real, film: NDArray[np.bool_] | None = None) -> "Fits":
+        """Fits still to be made."""
+        n = record.size
+        none = np.zeros(n, np.bool_) if film is None else film
+        rows, result = np.ascontiguousarray(record), np.empty((n, 3))
+        return cls(rows, theta.copy(), none, result, np.empty((n, SIDE, SIDE + 1)))
+
+
+def make(
+    fits: Fits, y: _Real, table: Table, arrival: _Real, how: Search, rounds: int, enough: float,
+    spread: _Real | None = None,
+) -> Fits:  # fmt: skip
+    """Make the fits to records laid out by `table`; gives them back, made."""
+    centre = np.zeros_like(fits.theta)
+    centre[:, ARRIVAL], centre[:, WALL] = arrival[fits.record], fits.theta[:, WALL]
+    floor = np.repeat(_FLOOR[None], fits.record.size, axis=0)
+    floor[fits.film, WALL] = 0.0
+    strips = np.stack([how.aperture.excess, how.aperture.share, how.aperture.lean])
+    refine(
+        fits.record, fits.theta, centre, how.prior_spread if spread is None else spread, floor,
+        np.where(fits.film, 0.0, how.stack.couplant_wall), y, table.known, table.blocks,
+        table.damping, table.first, table.step, table.freedom, strips, how.stack.delay_couplant,
+        rounds, enough, *room(strips.shape[1]), np.empty(UNKNOWNS), fits.result, fits.inner,
+    )  # fmt: skip
+    return fits
 
 
 def search(
@@ -119,131 +177,131 @@ def search(
     starts
         Walls from which a fit is started.
     """
-    n, k = len(y), starts + 1
-    theta, results = np.zeros((n, k, UNKNOWNS)), np.full((n, k, 3), np.inf)
-    best, extra = np.zeros(n, np.int64), np.full((n, 2), np.inf)
-    g, b, a = how.grid, how.bins, how.aperture
-    _search(
-        y, usable, correlation, g.starts, g.family, g.is_film, g.families, arrival, tolerance,
-        b.pulse, b.s, b.law, b.pulse_twice, b.s_twice, a.excess, a.share, a.lean,
-        how.stack.delay_couplant, how.stack.couplant_wall, how.freedom, how.prior_spread,
-        how.rounds, theta, results, best, extra,
+    n, film = len(y), starts
+    theta, results = np.zeros((n, film + 1, UNKNOWNS)), np.full((n, film + 1, 3), np.inf)
+    scores = pick_starts(correlation, how.grid, theta)
+    scores[~usable] = 0.0
+    few = _promising(scores)
+    inner = np.zeros((n, film + 1, SIDE, SIDE + 1))
+    _stage(how.few.records(y), how.few, FEW_ENOUGH, few, theta, results, inner, arrival, how)
+    ahead = results[..., 0].min(axis=1, keepdims=True)
+    share = how.few.freedom / how.every.freedom
+    with np.errstate(invalid="ignore"):  # infinity where nothing was fitted
+        close = few & (results[..., 0] - ahead < BEHIND * share)
+    results[..., 0] /= share
+    inner /= share
+    every = how.every.records(y)
+    _stage(every, how.every, ENOUGH, close, theta, results, inner, arrival, how)
+    best = np.argmin(results[:, :film, 0], axis=1)
+    deviation, side = np.full(n, np.inf), np.full(n, np.inf)
+    fitted = np.flatnonzero(np.isfinite(results[np.arange(n), best, 0]))
+    found = Fits(
+        fitted, theta[fitted, best[fitted]], np.zeros(fitted.size, np.bool_),
+        results[fitted, best[fitted]], inner[fitted, best[fitted]],
     )  # fmt: skip
-    return Found(
-        theta, results[..., 0], results[..., 1], results[..., 2], best, extra[:, 0], extra[:, 1]
-    )
+    _leave_contact(found, every, arrival, how)
+    deviation[fitted] = deviations(found, how)
+    width = np.maximum(tolerance[0] * found.theta[:, WALL], tolerance[1])
+    looked_at = WIDE * deviation[fitted] > width
+    side[fitted[looked_at]] = _sides(found, looked_at, width, every, arrival, how)
+    theta[fitted, best[fitted]], results[fitted, best[fitted]] = found.theta, found.result
+    return Found(theta, results[..., 0], results[..., 1], results[..., 2], best, deviation, side)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _search(  # type: ignore[no-untyped-def]
-    y, usable, correlation, starts, family, is_film, families, arrival, tolerance, pulse, s, law,
-    pulse_twice, s_twice, excess, share, lean, r01, r12, freedom, spread, rounds, theta, results,
-    best, extra,
-):  # fmt: skip
-    count = theta.shape[1]
-    film = count - 1
-    scores, prior = np.zeros(count), np.zeros(UNKNOWNS)
-    film_floor = _FLOOR.copy()
-    film_floor[WALL] = 0.0
-    few_pulse, few_s, few_law = pulse[::STRIDE].copy(), s[::STRIDE].copy(), law[:, ::STRIDE].copy()
-    few_freedom = freedom * few_s.size / s.size
-    for row in range(y.shape[0]):
-        if not usable[row]:
-            continue
-        pick_starts(correlation[row], starts, family, is_film, families, theta[row], scores)
-        prior[ARRIVAL] = arrival[row]
-        few_y = y[row, ::STRIDE].copy()
-        hopeless = HOPELESS * max(1 - scores.max() ** 2, COARSE)
-        for k in range(count):
-            # The film is heard sooner: its grid is coarse, and what it explains is no wall.
-            if scores[k] > 0 and 1 - scores[k] ** 2 < (FILM_HOPE if k == film else 1.0) * hopeless:
-                prior[WALL] = theta[row, k, WALL]
-                refine(
-                    theta[row, k], few_y, few_pulse, few_s, few_law, excess, share, lean, r01,
-                    0.0 if k == film else r12, few_freedom, prior, spread,
-                    film_floor if k == film else _FLOOR, rounds, 0.3, results[row, k],
-                )  # fmt: skip
-        ahead = results[row, :, 0].min()
-        for k in range(count):
-            if results[row, k, 0] < ahead + BEHIND * few_freedom / freedom:
-                prior[WALL] = theta[row, k, WALL]
-                refine(
-                    theta[row, k], y[row], pulse, s, law, excess, share, lean, r01,
-                    0.0 if k == film else r12, freedom, prior, spread,
-                    film_floor if k == film else _FLOOR, rounds, 1e-3, results[row, k],
-                )  # fmt: skip
-            else:
-                results[row, k, 0] *= freedom / few_freedom
-        best[row] = np.argmin(results[row, :film, 0])
-        found, result = theta[row, best[row]], results[row, best[row]]
-        if not np.isfinite(result[0]):
-            continue
-        if found[GAP] <= 0 and found[SPREAD] <= 0 and result[1] > COARSE:
-            _leave_contact(
-                found, result, y[row], pulse, s, law, excess, share, lean, r01, r12, freedom,
-                prior, spread, rounds,
-            )  # fmt: skip
-        extra[row, 0] = deviation(
-            found, pulse, s, law, pulse_twice, s_twice, law, excess, share, lean, r01, r12,
-            result[1] / freedom, result[2], spread,
-        )  # fmt: skip
-        width = max(tolerance[0] * found[WALL], tolerance[1])
-        if WIDE * extra[row, 0] > width:
-            for _ in range(2):
-                extra[row, 1] = _sides(
-                    found, result, width, y[row], pulse, s, law, excess, share, lean, r01, r12,
-                    freedom, prior, spread, rounds,
-                )  # fmt: skip
-                if extra[row, 1] >= 0:
-                    break
+def _promising(scores: _Real) -> NDArray[np.bool_]:
+    """Which starts are worth a fit, (n, k)."""
+    left = 1 - scores**2
+    hopeless = HOPELESS * np.maximum(left.min(axis=1), COARSE)[:, None]
+    # The film is heard sooner: its grid is coarse, and what it explains is no wall.
+    patience = np.ones(scores.shape[1])
+    patience[-1] = FILM_HOPE
+    return np.asarray((scores > 0) & (left < patience * hopeless))
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _leave_contact(  # type: ignore[no-untyped-def]
-    found, result, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread, rounds
-):
+def _stage(
+    y: _Real, table: Table, enough: float, chosen: NDArray[np.bool_], theta: _Real, results: _Real,
+    inner: _Real, arrival: _Real, how: Search,
+) -> None:  # fmt: skip
+    """Fit the chosen of (n, k) starts, and put what comes of it in their places."""
+    record, start = np.nonzero(chosen)
+    film = start == chosen.shape[1] - 1
+    fits = Fits.of(record, theta[chosen], film)
+    make(fits, y, table, arrival, how, how.rounds, enough)
+    theta[chosen], results[chosen], inner[chosen] = fits.theta, fits.result, fits.inner
+
+
+def _leave_contact(found: Fits, y: _Real, arrival: _Real, how: Search) -> None:
     """Try again from a gap: without one the arrival can hold a fit where it is not the best."""
-    theta, other = found.copy(), np.empty(3)
-    theta[GAP], theta[SPREAD] = FIRST_GAP
-    theta[ARRIVAL] -= FIRST_GAP[0] + 0.3 * FIRST_GAP[1]  # the mean gap's round trip
-    prior[WALL] = found[WALL]
-    refine(
-        theta, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread, _FLOOR,
-        2 * rounds, 1e-3, other,
-    )  # fmt: skip
-    if other[0] < result[0]:
-        found[:] = theta
-        result[:] = other
+    contact = (found.theta[:, GAP] <= 0) & (found.theta[:, SPREAD] <= 0)
+    again = np.flatnonzero(contact & (found.result[:, 1] > COARSE))
+    fits = Fits.of(found.record[again], found.theta[again])
+    fits.theta[:, [GAP, SPREAD]] = FIRST_GAP
+    fits.theta[:, ARRIVAL] -= FIRST_GAP[0] + 0.3 * FIRST_GAP[1]  # the mean gap's round trip
+    make(fits, y, how.every, arrival, how, 2 * how.rounds, ENOUGH)
+    _take_better(found, again, fits, fits.result[:, 0] < found.result[again, 0])
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _sides(  # type: ignore[no-untyped-def]
-    found, result, width, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread,
-    rounds,
-):  # fmt: skip
-    """How far behind the best fit is with the wall held `width` thinner or thicker, the nearer.
+def _take_better(found: Fits, places: _Rows, fits: Fits, better: NDArray[np.bool_]) -> None:
+    found.theta[places[better]] = fits.theta[better]
+    found.result[places[better]] = fits.result[better]
+    found.inner[places[better]] = fits.inner[better]
 
-    Where a held fit turns out better, the best fit was none: a free fit goes on from there, and
-    the answer is negative.
+
+def deviations(found: Fits, how: Search) -> _Real:
+    """Standard deviation of each wall with all other unknowns free, (j,).
+
+    Under the exponential the noise is not white, so the inverse Hessian alone would be wrong; the
+    sandwich H^-1 S H^-1 (least squares with noise of known covariance) is right. S is made of
+    inner products of derivatives weighted by the noise's variance, the exponential's square, and
+    these are inner products under twice the damping.
     """
-    held, side = spread.copy(), np.empty(3)
-    held[WALL] = 1e-4
-    behind = np.inf
-    for step in (-width, width):
-        theta = found.copy()
-        theta[WALL] = max(found[WALL] + step, _FLOOR[WALL])
-        prior[WALL] = theta[WALL]
-        refine(
-            theta, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, held, _FLOOR,
-            rounds, 0.1, side,
-        )  # fmt: skip
-        behind = min(behind, side[0] - result[0])
-        if behind < 0:
-            refine(
-                theta, y, pulse, s, law, excess, share, lean, r01, r12, freedom, prior, spread,
-                _FLOOR, rounds, 1e-3, side,
-            )  # fmt: skip
-            found[:] = theta
-            result[:] = side
+    n = found.record.size
+    silence = np.zeros((1, 2 * how.twice.known.size))
+    twice = Fits.of(np.zeros(n, np.int64), found.theta)
+    make(twice, silence, how.twice, np.zeros(1), how, 0, 0.0)
+    scale = np.repeat(found.result[:, 2, None], SIDE, axis=1)
+    scale[:, 0] = 1.0
+    both = scale[:, :, None] * scale[:, None, :] * (how.every.freedom / found.result[:, 1])[
+        :, None, None
+    ]  # fmt: skip
+    known = np.diag(np.concatenate([[0.0], how.prior_spread**-2.0]))
+    bread, filling = both * _mirrored(found.inner) + known, both * _mirrored(twice.inner) + known
+    unit = np.zeros((n, SIDE, 1))
+    unit[:, 1 + WALL] = 1.0
+    lever = np.linalg.solve(bread, unit)[..., 0]
+    variance = np.einsum("ji,jik,jk->j", lever, filling, lever)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
+
+def _mirrored(inner: _Real) -> _Real:
+    lower = np.tril(inner[:, :, :SIDE])
+    return np.asarray(lower + np.swapaxes(np.tril(lower, -1), 1, 2))
+
+
+def _sides(
+    found: Fits, looked_at: NDArray[np.bool_], width: _Real, y: _Real, arrival: _Real, how: Search
+) -> _Real:
+    """How far behind the fits are with the wall held `width` thinner or thicker, the nearer.
+
+    Where a held fit turns out better, the best fit was none: a free fit goes on from there, is
+    looked at once more, and if it was none either the answer is negative.
+    """
+    behind = np.full(found.record.size, np.inf)
+    todo, held = np.flatnonzero(looked_at), how.prior_spread.copy()
+    held[WALL] = _HELD
+    for _ in range(2):
+        fits = Fits.of(np.tile(found.record[todo], 2), np.tile(found.theta[todo], (2, 1)))
+        off = np.concatenate([-width[todo], width[todo]])
+        fits.theta[:, WALL] = np.maximum(fits.theta[:, WALL] + off, _FLOOR[WALL])
+        make(fits, y, how.every, arrival, how, how.rounds, HELD_ENOUGH, held)
+        ahead = fits.result[:, 0].reshape(2, -1) - found.result[todo, 0]
+        behind[todo] = ahead.min(axis=0)
+        better = behind[todo] < 0
+        start = (ahead.argmin(axis=0) * todo.size + np.arange(todo.size))[better]
+        todo = todo[better]
+        if todo.size == 0:
             break
-    return behind
+        free = Fits.of(found.record[todo], fits.theta[start])
+        make(free, y, how.every, arrival, how, how.rounds, ENOUGH)
+        _take_better(found, todo, free, np.ones(todo.size, np.bool_))
+    return behind[looked_at]

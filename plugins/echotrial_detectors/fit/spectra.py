@@ -156,21 +156,29 @@ def pulse_of(wave: Waveform, gate: Gate, s: NDArray[np.complex128]) -> NDArray[n
     return found * scale
 
 
-@numba.njit(cache=True, nogil=True)
 def loudest(
     analytic: NDArray[np.complex64], first: NDArray[np.int64], length: int
 ) -> NDArray[np.int64]:
     """Sample of the greatest envelope among `length` samples from `first` on, (n,)."""
-    n, m = analytic.shape
-    found = np.empty(n, np.int64)
-    for row in range(n):
-        low, high = max(first[row], 0), min(first[row] + length, m)
-        best, found[row] = -1.0, min(max(first[row], 0), m - 1)
-        for i in range(low, high):
-            value = analytic[row, i].real ** 2 + analytic[row, i].imag ** 2
+    m = analytic.shape[1]
+    low, high = np.clip(first, 0, m - 1), np.clip(first + length, 0, m)
+    found = low.copy()
+    _loudest(analytic, low, high, found)
+    return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _loudest(
+    analytic: NDArray[np.complex64], low: NDArray[np.int64], high: NDArray[np.int64],
+    found: NDArray[np.int64],
+) -> None:  # fmt: skip
+    for row in range(analytic.shape[0]):
+        best = np.float32(-1.0)
+        for i in range(low[row], high[row]):
+            re, im = analytic[row, i].real, analytic[row, i].imag
+            value = re * re + im * im
             if value > best:
                 best, found[row] = value, i
-    return found
 
 
 def spectra(
