@@ -14,6 +14,7 @@ from echotrial_detectors.pulse import (
     pulse_spectrum,
     shape_of,
     taper,
+    trimmed,
 )
 
 from tests.trains import INTERFACE, RATE, M, pulse, setup
@@ -66,3 +67,20 @@ def test_envelope_and_taper_are_scipys(m):
     for tapered in (4, 16, m):
         want = scipy.signal.windows.tukey(m, tapered / m)
         np.testing.assert_allclose(taper(m, tapered), want, atol=1e-12)
+
+
+def test_the_delay_lines_repeat_is_no_part_of_the_pulse():
+    """An echo of its own, a second trip later: with it, tails and side lobes would never end."""
+    time = np.arange(M) / RATE
+    wave = 0.5 * pulse(time - INTERFACE, 20e6) + 0.1 * pulse(time - 6.2e-6, 20e6)
+    f = frequencies(M, RATE)
+    known = setup(reference_echo=Waveform(wave.astype(np.float32), RATE))
+    np.testing.assert_allclose(pulse_spectrum(known, f), pulse_spectrum(setup(), f), atol=3e-3)
+
+
+def test_noise_does_not_make_the_pulse_last_longer():
+    draw = np.random.default_rng(2)
+    time = np.arange(M) / RATE
+    wave = 0.5 * pulse(time - INTERFACE, 20e6) + 2e-3 * draw.standard_normal(M)
+    samples, _ = trimmed(Waveform(wave.astype(np.float32), RATE), 1 / 20e6)
+    assert samples.size < 100

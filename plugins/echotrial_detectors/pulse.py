@@ -9,8 +9,9 @@ import scipy
 from echotrial.setup import Setup, Waveform
 from numpy.typing import NDArray
 
-#: The reference echo is taken to end where its envelope last exceeds this share of its peak.
-ENDS_BELOW = 1e-3
+#: The reference echo ends where its envelope stays below this share of its peak, or so many times
+#: its median (noise), for so many periods.
+ENDS_BELOW, QUIET_MEDIANS, QUIET_PERIODS = 1e-3, 4.0, 5.0
 #: A candidate this much above what a stronger one leaves at its place is an echo of its own.
 LOBE_MARGIN = 1.3
 #: A tail has ended where it stays below this share of its peak (-26 dB, common practice).
@@ -36,7 +37,7 @@ def pulse_spectrum(setup: Setup, frequency_hz: NDArray[np.float64]) -> NDArray[n
     found = (
         gaussian_spectrum(setup, frequency_hz)
         if wave is None
-        else _transform(wave, setup.interface_echo, frequency_hz)
+        else _transform(wave, setup.interface_echo, 1 / setup.centre_frequency, frequency_hz)
     )
     return np.asarray(found / np.abs(found).max(), dtype=np.complex128)
 
@@ -48,10 +49,10 @@ def gaussian_spectrum(setup: Setup, frequency_hz: NDArray[np.float64]) -> NDArra
 
 
 def _transform(
-    wave: Waveform, peak_s: float | None, frequency_hz: NDArray[np.float64]
+    wave: Waveform, peak_s: float | None, period_s: float, frequency_hz: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """Fourier transform of the echo about its envelope peak (measured where not stated)."""
-    samples, time = trimmed(wave)
+    samples, time = trimmed(wave, period_s)
     if peak_s is None:
         peak_s = envelope_peak_s(samples, time)
     phase = np.exp(-2j * np.pi * np.outer(frequency_hz, time - peak_s))
@@ -59,14 +60,23 @@ def _transform(
     return np.asarray(np.where(usable, phase @ samples, 0.0))
 
 
-def trimmed(wave: Waveform) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The part of a reference echo that holds its pulse, mean removed, ends tapered; its times."""
+def trimmed(wave: Waveform, period_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The part of a reference echo that holds its pulse, mean removed, ends tapered; its times.
+
+    It ends where the envelope stays quiet for `QUIET_PERIODS`: what comes later (the delay line's
+    repeat, an echo of its side wall) is an echo of its own.
+    """
     samples = wave.samples.astype(np.float64)
     samples -= np.median(samples)
     envelope = envelope_of(samples)
-    loud = np.flatnonzero(envelope > ENDS_BELOW * envelope.max())
+    quiet = max(ENDS_BELOW * envelope.max(), QUIET_MEDIANS * float(np.median(envelope)))
+    loud = np.flatnonzero(envelope > min(quiet, 0.5 * envelope.max()))
+    peak = int(np.searchsorted(loud, np.argmax(envelope)))
+    pauses = np.flatnonzero(np.diff(loud) > QUIET_PERIODS * period_s * wave.rate_hz)
+    begin = max((int(i) + 1 for i in pauses if i < peak), default=0)
+    end = min((int(i) for i in pauses if i >= peak), default=-1)
     margin = max(4, samples.size // 64)
-    first, last = max(loud[0] - margin, 0), min(loud[-1] + margin, samples.size)
+    first, last = max(loud[begin] - margin, 0), min(loud[end] + margin, samples.size)
     return samples[first:last] * taper(last - first, margin), wave.time_s[first:last]
 
 
