@@ -12,7 +12,8 @@ from echotrial_corpora.draw import PARAMETERS
 from echotrial_corpora.noise import noise
 from echotrial_corpora.receiver import band_pass
 from echotrial_corpora.records import records
-from scipy.signal import hilbert
+from echotrial_corpora.reference import _analytic
+from scipy.signal import butter, hilbert
 
 from tests.make_spec import plain
 
@@ -40,6 +41,24 @@ def test_clipping_is_at_full_scale_on_both_sides():
     found = digitised([-3.0, -1.0, 0.0, 1.0, 3.0], 12)
     assert found[0] == found[1] == -1
     assert found[3] == found[4] == pytest.approx(1, abs=2**-10)
+
+
+@pytest.mark.parametrize("band", [(4e6, 40e6), (2e6, 20e6), (1e6, 4.5e6), (20e3, 49e6)])
+def test_band_pass_is_that_of_scipy_to_the_bit(band):
+    """The records' bytes hang on it."""
+    s = 0.3e6 + 2j * np.pi * np.linspace(0.1e6, 60e6, 50)
+    zeros, poles, gain = butter(2, np.multiply(2 * np.pi, band), "bandpass", True, "zpk")
+    found = np.full(s.shape, gain, np.complex128)
+    for pole in poles:
+        found = found / (s - pole)
+    for zero in zeros:
+        found = found * (s - zero)
+    assert np.array_equal(band_pass(s, *band), found)
+
+
+def test_analytic_signal_is_that_of_scipy_to_the_bit():
+    samples = np.random.default_rng(4).normal(size=1024)
+    assert np.array_equal(_analytic(samples), hilbert(samples))
 
 
 @pytest.mark.parametrize("mhz", [0.5, 4.0, 12.0, 40.0, 80.0])

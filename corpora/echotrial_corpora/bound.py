@@ -22,7 +22,6 @@ import numpy as np
 import scipy.fft
 from echotrial.setup import Setup
 from numpy.typing import NDArray
-from scipy.signal import welch
 
 from echotrial_corpora.chain import DIFFRACTION_STEP, Chain, chain_of
 from echotrial_corpora.draw import WALL, gaps_of, nominal
@@ -187,6 +186,8 @@ def noise_spectrum(chain: Chain) -> Array:
     """Relative power of the receiver's noise over the bins of a record, computed or recorded."""
     if chain.noise_record.size == 0:
         return chain.noise_shape**2
+    from scipy.signal import welch  # takes a second
+
     m = chain.grid.samples
     f, power = welch(chain.noise_record, nperseg=min(256, chain.noise_record.size))
     return np.asarray(np.interp(np.fft.rfftfreq(m), f, power))

@@ -7,7 +7,6 @@ z the whole path, a the radius. Several media: z lambda adds up, S = sum z_i lam
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.integrate import quad
 from scipy.special import jv
 
 #: Below this ka the closed form is off by up to 1 %, and Williams' integral is needed.
@@ -38,6 +37,8 @@ def piston_exact(s_parameter: float, ka: float) -> complex:
 
     D = 1 - (4/pi) int_0^(pi/2) exp(-jk [sqrt(z^2 + 4 a^2 cos^2 t) - z]) sin^2 t dt.
     """
+    from scipy.integrate import quad  # takes a third of a second
+
     z = s_parameter * ka / (2 * np.pi)
 
     def integrand(angle: float) -> complex:
