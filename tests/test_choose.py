@@ -7,12 +7,17 @@ import pytest
 from echotrial import host
 from echotrial.choose.advice import changes
 from echotrial.choose.candidates import candidates
+from echotrial.choose.crew import DIED, Bench, Crew, Where
 from echotrial.choose.decide import duel, ranking
+from echotrial.choose.height import _chosen as better_height
+from echotrial.choose.height import heights
 from echotrial.choose.job import read_job
 from echotrial.choose.method import read_method
 from echotrial.choose.objective import Objective, of_panel
+from echotrial.choose.search import Found, search
 from echotrial.choose.variation import spec_around
 from echotrial.cli import main
+from echotrial.corpus.build import build
 from echotrial.outcome import Direction, Outcome
 from echotrial.scores import Limits, Panel
 from echotrial.setup import Setup
@@ -240,3 +245,114 @@ def test_duel_counts_what_one_alone_hits():
 def test_the_eligible_come_before_the_others():
     rows = [assessment("x", 0, 0.99, ("lies",)), assessment("y", 1, 0.6)]
     assert [a["detector"] for a in ranking({"assessments": rows})] == ["y", "x"]
+
+
+def test_every_polarity_is_tried_and_a_mode_that_the_user_names_is_kept():
+    loaded = host.load().detectors["threshold"]
+    assert set(candidates(loaded, ())["polarity"]) == {"auto", "positive", "negative"}
+    assert "mode" not in candidates(loaded, (), mode=2)
+
+
+ODD = '''
+import os
+import time
+
+import numpy as np
+
+def steady(batch, *, level: float = 0.4):
+    """The middle of the range, whatever comes."""
+    return np.full(len(batch), 1.4e-3)
+
+def deadly(batch):
+    os._exit(3)
+
+def hangs(batch):
+    time.sleep(600)
+'''
+
+
+def searched(plate, names, workers, limit_s):
+    """Search three odd detectors on 30 records made for it."""
+    (plate.parent / "odd.py").write_text(ODD, encoding="utf-8")
+    installed = host.load([plate.parent / "odd.py"])
+    found, model = job(plate)
+    out = plate.parent / "tune"
+    build(installed, spec_around(model, found), size={"prove": 0, "tune": 30}, out=out)
+    where = Where(out, (plate.parent / "odd.py",), True, (), Limits())
+    with Crew(workers) as crew:
+        rows = search([installed.detectors[n] for n in names], where, crew, limit_s)
+    return {f.detector: f for f in rows}
+
+
+@pytest.mark.slow
+def test_one_that_takes_its_process_along_costs_the_others_nothing(plate):
+    found = searched(plate, ["deadly", "steady", "threshold"], 2, 60.0)
+    assert found["deadly"].lost == DIED
+    assert found["deadly"].objective is None
+    assert found["steady"].objective is not None
+    assert found["threshold"].objective is not None
+    assert found["threshold"].left == ()
+
+
+@pytest.mark.slow
+def test_one_that_hangs_is_cut_off_and_named(plate, monkeypatch):
+    monkeypatch.setattr("echotrial.choose.search.COMPILE_S", 20.0)
+    found = searched(plate, ["hangs", "steady"], 2, 1.0)
+    assert "within the time limit" in found["hangs"].lost
+    assert found["steady"].objective is not None
+
+
+def test_a_limit_of_time_leaves_the_rest_untried_and_says_so(plate):
+    found = searched(plate, ["threshold"], 0, 0.0)["threshold"]
+    assert found.objective is not None  # the defaults
+    assert found.tried == 1
+    assert {"mode", "polarity", "level_relative"} <= set(found.left)
+
+
+def test_several_settings_in_one_pass_are_judged_as_each_alone(plate):
+    """One pass against a pass for each: the slow twin."""
+    installed = host.load()
+    found, model = job(plate)
+    out = plate.parent / "tune"
+    build(installed, spec_around(model, found), size={"prove": 0, "tune": 60}, out=out)
+    bench = Bench(Where(out, (), True, (), Limits()))
+    asked = [{}, {"mode": 2}, {"mode": 3, "level_relative": 0.5}]
+    detector = bench.host.detectors["threshold"]
+    together = bench.judged_each(detector, asked, bench.rows)
+    alone = [bench.judged(detector, settings, bench.rows)[0] for settings in asked]
+    assert [j.objective for j in together] == alone
+    assert len(set(alone)) > 1
+
+
+def test_a_height_is_left_only_for_more_than_chance():
+    """Fisher's exact test, one-sided, over three heights: 180 of 200 against 150 is real."""
+    usual = Objective(-1.0, 0.5, -1.0, 0.75, 0.0, 0.0, 0.0, 200)
+    little = Objective(-1.0, 0.6, -1.0, 0.78, 0.0, 0.0, 0.0, 200)
+    much = Objective(-1.0, 0.7, -1.0, 0.90, 0.0, 0.0, 0.0, 200)
+    worse = Objective(-3.0, 0.7, -1.0, 0.90, 0.1, 0.0, 0.0, 200)
+    assert better_height({0.8: usual, 0.4: little}) == 0.8
+    assert better_height({0.8: usual, 0.4: little, 1.2: much}) == 1.2
+    assert better_height({0.8: usual, 0.4: worse}) == 0.8
+
+
+@pytest.mark.slow
+def test_few_bits_and_little_noise_want_the_screen_used(plate):
+    """Six bits at 20 % of full scale leave six steps: late multiples fall below one of them.
+
+    Invented case; W. R. Bennett (1948, from memory): a step q adds noise of q / sqrt(12).
+    """
+    quiet = '[uncertain]\nnoise = ["60 dB", "70 dB"]\n'
+    plate.write_text("bits = 6\n" + PLATE + quiet, encoding="utf-8")
+    installed = host.load()
+    found, model = job(plate)
+    assert spec_around(model, found).receiver.bits == 6
+    out = plate.parent / "tune"
+    build(installed, spec_around(model, found), size={"prove": 0, "tune": 256}, out=out)
+    where = Where(out, (), True, (), Limits())
+    finalist = Found("correlation", {"mode": 3}, None, 1)
+    with Crew(0) as crew:
+        tried = heights(installed, found, [finalist], where, crew, 600.0, plate.parent)
+    hits = {h.height: h.objective.hit for h in tried.tried}
+    assert hits[0.8] > hits[0.2] + 0.2
+    assert tried.chosen in (0.8, 1.2)
+    assert f"{tried.chosen:.0%}" in tried.sentence

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 from echotrial import host
+from echotrial.choose.crew import Bench, Where
 from echotrial.choose.feasibility import feasibility
 from echotrial.choose.job import read_job
 from echotrial.choose.objective import Objective
-from echotrial.choose.search import Bench, Where
 from echotrial.choose.variation import spec_around
 from echotrial.corpus.build import build
 from echotrial.scores import Limits

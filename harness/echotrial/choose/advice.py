@@ -7,10 +7,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
+from echotrial.choose.crew import Bench, Where
 from echotrial.choose.feasibility import DELAY_LINES
 from echotrial.choose.job import Job
 from echotrial.choose.objective import Objective
-from echotrial.choose.search import Bench, Where
 from echotrial.choose.variation import spec_around
 from echotrial.corpus.build import build
 from echotrial.errors import EchotrialError

@@ -1,16 +1,20 @@
-"""Choose: a corpus around the set-up, settings searched on `tune`, finalists proven on `prove`."""
+"""Choose: records around the set-up, settings searched on `tune`, finalists proven on `prove`."""
 
 import shutil
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Final
 
+from echotrial.choose.crew import Crew, Where
 from echotrial.choose.decide import Duel, duel
 from echotrial.choose.feasibility import Feasibility, feasibility
+from echotrial.choose.height import Heights, heights
 from echotrial.choose.job import Job
 from echotrial.choose.recorded import Disagreement, disagreement
-from echotrial.choose.search import Found, Where, search
+from echotrial.choose.search import Found, search
 from echotrial.choose.variation import spec_around
 from echotrial.corpus.build import build
 from echotrial.corpus.store import Corpus
@@ -23,6 +27,8 @@ from echotrial.trial.conduct import Request as TrialRequest
 FINALISTS: Final = 3
 #: Records of the corpus around a set-up; 5,000 to prove on give trust all its strata.
 SIZE: Final = {"prove": 5000, "tune": 1000}
+#: Seconds that the search may take unless told otherwise; compiling and proving come on top.
+SEARCH_S: Final = 60.0
 #: Called with what is done, and the share of the whole.
 Progress = Callable[[str, float], None]
 
@@ -39,6 +45,8 @@ class Request:
         Of each split, in place of `SIZE`.
     recorded
         Corpora of the user's own recordings, on which the finalists are proven as well.
+    search_s
+        Seconds that the search may take; what is not tried by then is named.
     """
 
     job: Job
@@ -50,6 +58,7 @@ class Request:
     seed: int = 0
     workers: int = 2
     recorded: tuple[Corpus, ...] = ()
+    search_s: float = SEARCH_S
 
 
 @dataclass(frozen=True)
@@ -68,6 +77,7 @@ class Choice:
     feasible: Feasibility
     found: tuple[Found, ...]
     finalists: tuple[Found, ...]
+    heights: Heights
     corpus: Corpus
     trial: Trial
     verdict: dict[str, Any]
@@ -105,15 +115,9 @@ def choose(host: Host, request: Request, progress: Progress | None = None) -> Ch
 def _choose(host: Host, request: Request, tell: Progress) -> Choice:
     model = host.forward_model
     feasible = feasibility(model, request.job)
-    tell("making records", 0.0)
-    corpus = build(
-        host, spec_around(model, request.job), seed=request.seed, size=request.records or SIZE,
-        out=request.folder / "corpus",
-    )  # fmt: skip
-    found = _searched(request, corpus, feasible, tell)
-    finalists = _finalists(found)
-    tell("proving the finalists", 0.75)
-    trial = _proven(request, [corpus, *request.recorded], finalists)
+    found, finalists, high = _searched(host, request, feasible, tell)
+    corpus = _corpus(host, request, high.chosen, tell)
+    trial = _proven(request, [corpus, *request.recorded], finalists, tell)
     verdicts = {c["corpus"]: c["verdict"] for c in trial.verdicts["corpora"]}
     verdict = verdicts[corpus.name]
     own = trial.readings[trial.readings["corpus"] == corpus.name]
@@ -125,26 +129,44 @@ def _choose(host: Host, request: Request, tell: Progress) -> Choice:
         for c in request.recorded
         for f in finalists
     )
-    tell("done", 1.0)
     return Choice(
-        request.job, feasible, tuple(found), tuple(finalists), corpus, trial, verdict, between,
-        others, apart,
+        request.job, feasible, tuple(found), tuple(finalists), high, corpus, trial, verdict,
+        between, others, apart,
     )  # fmt: skip
 
 
 def _searched(
-    request: Request, corpus: Corpus, feasible: Feasibility, tell: Progress
-) -> list[Found]:
-    gates = _gates(feasible)
-    where = Where(corpus.folder, request.plugins, request.entry_points, gates, Limits())
-    done = 0
+    host: Host, request: Request, feasible: Feasibility, tell: Progress
+) -> tuple[list[Found], list[Found], Heights]:
+    """Search on records of `tune` alone: those of `prove` are not even made yet."""
+    tell("making records to tune on", 0.0)
+    with TemporaryDirectory() as kept, Crew(request.workers) as crew:
+        folder = Path(kept)
+        spec = spec_around(host.forward_model, request.job)
+        size = {"prove": 0, "tune": (request.records or SIZE)["tune"]}
+        tune = build(host, spec, seed=request.seed, size=size, out=folder / "tune")
+        where = Where(
+            tune.folder, request.plugins, request.entry_points, _gates(feasible), Limits(),
+            request.job.setup.mode,
+        )  # fmt: skip
+        began = time.monotonic()
+        found = search(
+            request.detectors, where, crew, request.search_s,
+            lambda name, share: tell(f"searching: {name}", 0.05 + 0.4 * share),
+        )  # fmt: skip
+        finalists = _finalists(found)
+        tell("trying screen heights", 0.45)
+        left = request.search_s - (time.monotonic() - began)
+        return found, finalists, heights(host, request.job, finalists, where, crew, left, folder)
 
-    def one(found: Found) -> None:
-        nonlocal done
-        done += 1
-        tell(f"searched {found.detector}", 0.1 + 0.65 * done / len(request.detectors))
 
-    return search(request.detectors, where, request.workers, one)
+def _corpus(host: Host, request: Request, height: float, tell: Progress) -> Corpus:
+    spec = spec_around(host.forward_model, request.job, height=height)
+    return build(
+        host, spec, seed=request.seed, size=request.records or SIZE, out=request.folder / "corpus",
+        workers=max(request.workers, 1),
+        progress=lambda n, of: tell("making records to prove on", 0.5 + 0.25 * n / of),
+    )  # fmt: skip
 
 
 def _gates(feasible: Feasibility) -> tuple[float, ...]:
@@ -166,11 +188,20 @@ def _finalists(found: Sequence[Found]) -> list[Found]:
     return [f for _, f in reading[:FINALISTS]]
 
 
-def _proven(request: Request, corpora: list[Corpus], finalists: Sequence[Found]) -> Trial:
+def _proven(
+    request: Request, corpora: list[Corpus], finalists: Sequence[Found], tell: Progress
+) -> Trial:
     names = [f.detector for f in finalists]
     running = sorted(
         (d for d in request.detectors if d.name in names), key=lambda d: names.index(d.name)
     )
     settings = {f.detector: dict(f.settings) for f in finalists}
     wanted = TrialRequest(corpora, running, settings, None, request.workers)
-    return conduct(wanted, request.folder / "trial")
+    done, total = 0, sum(len(c) for c in corpora)
+
+    def read(corpus: str, records: int, of: int) -> None:
+        nonlocal done
+        done += records
+        tell(f"proving the finalists on {corpus}", 0.75 + 0.25 * done / total)
+
+    return conduct(wanted, request.folder / "trial", read)

@@ -41,6 +41,7 @@ def method_of(choice: Choice, host: Host, name: str) -> Method:
         {k: v for k, v in settings.items() if v is not None},
         mode_of(settings, choice, read), _sources(choice, read),
         ConfidenceMap.from_data(found) if found else None, None, _evidence(choice),
+        choice.heights.chosen,
     )  # fmt: skip
 
 
@@ -109,5 +110,6 @@ def _evidence(choice: Choice) -> dict[str, Any]:
         "sentence": choice.verdict["sentence"],
         "bounds": rates,
         "recorded": [r["sentence"] for r in choice.recorded],
+        "screen_height": choice.heights.sentence,
         "python": info["machine"]["python"],
     }

@@ -71,6 +71,7 @@ class Around(Strict):
 
     uncertain: Uncertain = Uncertain()
     sample_rate: Annotated[Frequency, Positive] | None = None
+    bits: Annotated[int, Field(ge=4, le=16)] | None = None
     concave_diameter: Annotated[Length, Positive] | None = None
 
 
@@ -86,6 +87,8 @@ class Job:
         How far one measurement may differ from the next.
     sample_rate
         Of the instrument; None leaves it to the forward model.
+    bits
+        Resolution of the instrument's digitiser; None leaves it to the forward model.
     concave_diameter
         Of a part measured from its hollow side; None = flat, or a tube from outside.
     """
@@ -94,6 +97,7 @@ class Job:
     uncertain: Uncertain = field(default_factory=Uncertain)
     sample_rate: float | None = None
     concave_diameter: float | None = None
+    bits: int | None = None
 
     @property
     def part(self) -> str:
@@ -139,7 +143,8 @@ def read_job(path: Path, materials: Mapping[str, Material] | None = None) -> Job
             setup = setup.resolved(lambda name: materials[name].impedance, list(materials))
         except WrongQuestion as error:
             raise WrongQuestion(f"{path}: {error}") from None
-    return _checked(Job(setup, around.uncertain, around.sample_rate, around.concave_diameter), path)
+    job = Job(setup, around.uncertain, around.sample_rate, around.concave_diameter, around.bits)
+    return _checked(job, path)
 
 
 def _checked(job: Job, path: Path) -> Job:

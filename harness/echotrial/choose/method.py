@@ -13,6 +13,7 @@ import tomlkit
 from echotrial import __version__
 from echotrial.choose.budget import Budget, Sources, budget, per_kelvin
 from echotrial.choose.calibration import Calibration
+from echotrial.choose.variation import HEIGHT
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.files import new_file, write_text
 from echotrial.host import Host, LoadedDetector
@@ -39,6 +40,8 @@ class Method:
         Raw confidence -> P(hit | reading), None where the detector states none.
     evidence
         What it rests on: identities, digests, verdict, versions.
+    screen_height
+        Share of full scale at which the highest echo stands; above 1 it clips.
     """
 
     name: str
@@ -53,6 +56,7 @@ class Method:
     confidence: ConfidenceMap | None
     calibration: Calibration | None
     evidence: Mapping[str, Any]
+    screen_height: float = HEIGHT
 
     @property
     def calibrated(self) -> Setup:
@@ -130,7 +134,7 @@ def _data(method: Method, beside: str) -> dict[str, Any]:
             "source_digest": method.source_digest,
             "settings": dict(method.settings),
         },
-        "sampling": {"rate_hz": method.rate_hz},
+        "sampling": {"rate_hz": method.rate_hz, "screen_height": method.screen_height},
         "setup": method.setup.table(beside if echo is not None else None),
         "sources": [{"thickness_m": wall, **vars(s)} for wall, s in method.sources],
         "evidence": dict(method.evidence),
@@ -179,6 +183,7 @@ def _method(data: Mapping[str, Any], setup: Setup, rate_hz: float) -> Method:
         detector["source_digest"], detector["settings"], int(data["mode"]), sources,
         ConfidenceMap.from_data(confidence) if confidence else None,
         Calibration.from_data(calibration) if calibration else None, data["evidence"],
+        float(data["sampling"].get("screen_height", HEIGHT)),
     )  # fmt: skip
 
 

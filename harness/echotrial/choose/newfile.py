@@ -30,6 +30,7 @@ COMMENTS: Final[Mapping[str, str]] = {
     "concave_diameter": "A hollow measured from inside.",
     "mode": "Mode of ISO 16809:2017, clause 4; left out, all are tried.",
     "sample_rate": "Of the instrument; left out, five times the centre frequency or more.",
+    "bits": "Resolution of its digitiser; left out, 12 bits.",
     "delay_line": "Materials by name from the table, or by impedance and velocity.",
     "couplant": "",
     "wall": "",

@@ -27,6 +27,8 @@ class Objective:
         Hit rate of the worst wall bin; half a record is taken off where nothing was read.
     precision
         Minus the root-mean-square error in um.
+    walls
+        Walls inside the range that the rates are of.
     """
 
     within: float
@@ -36,6 +38,7 @@ class Objective:
     false_lock: float
     thick: float
     phantom: float
+    walls: int = 0
 
     @property
     def sentence(self) -> str:
@@ -46,28 +49,30 @@ class Objective:
         )
 
 
-def objective(
+def objectives(
     readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup, limits: Limits
-) -> Objective:
-    """Judge the readings of ONE detector on `tune`."""
+) -> dict[str, Objective]:
+    """Judge the readings of each detector on `tune`."""
     outcomes, _ = judge(readings, truth, setup)
-    return of_panel(panel_of(joined(readings, outcomes, truth), setup, split="tune"), limits)
+    panel = panel_of(joined(readings, outcomes, truth), setup, split="tune")
+    return {name: of_panel(panel, limits, i) for i, name in enumerate(panel.detectors)}
 
 
-def of_panel(panel: Panel, limits: Limits) -> Objective:
-    """The objective of a panel's first detector."""
+def of_panel(panel: Panel, limits: Limits, which: int = 0) -> Objective:
+    """The objective of one of a panel's detectors."""
     inside = panel.inside
-    rows = inside & panel.decided[0]
-    hit, lock = _rate(panel.hit[0], rows), _rate(panel.false_lock[0], rows)
-    thick, phantom = _rate(panel.thick[0], rows), _rate(panel.phantom[0], panel.dry)
+    rows = inside & panel.decided[which]
+    hit, lock = _rate(panel.hit[which], rows), _rate(panel.false_lock[which], rows)
+    thick, phantom = _rate(panel.thick[which], rows), _rate(panel.phantom[which], panel.dry)
     asked = ((lock, limits.false_lock), (thick, limits.thick), (phantom, limits.phantom))
     over = [np.log2(rate / limit) for rate, limit in asked if rate > limit]
     if hit < limits.hit:  # silence is no way into the limits
         over.append(np.log2(limits.hit / max(hit, 1e-3)))
-    errors = panel.error_um[0, inside & panel.right_echoes[0]]
+    errors = panel.error_um[which, inside & panel.right_echoes[which]]
     rms = float(np.sqrt(np.mean(errors**2))) if errors.size else np.inf
-    worst = min(_rate(panel.hit[0], rows & part) for part in _bins(panel))
-    return Objective(-max(over, default=0.0), worst, -rms, hit, lock, thick, phantom)
+    worst = min(_rate(panel.hit[which], rows & part) for part in _bins(panel))
+    walls = int(rows.sum())
+    return Objective(-max(over, default=0.0), worst, -rms, hit, lock, thick, phantom, walls)
 
 
 def _rate(events: np.ndarray, among: np.ndarray) -> float:

@@ -1,138 +1,139 @@
-"""The search for a detector's settings on `tune`, one setting at a time."""
+"""The search for settings on `tune`: all detectors in turn, one setting of each at a time."""
 
-import multiprocessing
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-
-from echotrial import host as hosts
 from echotrial.choose.candidates import candidates
-from echotrial.choose.objective import Objective, objective
-from echotrial.corpus.store import Corpus
-from echotrial.engine import read_corpus
+from echotrial.choose.crew import Answer, Crew, Step, Where
+from echotrial.choose.objective import Objective
 from echotrial.host import LoadedDetector
-from echotrial.scores import Limits
 
-#: Records of `tune` that a setting is tried on; what is found is judged on all of them.
-SCREEN: Final = 300
+#: Records of `tune` that a setting is tried on: one tile of the engine.
+SCREEN: Final = 256
+#: Detectors that are judged on all of `tune` once their settings are found.
+KEPT: Final = 6
 #: Settings tried of one detector at most.
 MOST: Final = 30
+#: What compiling may take on a machine's first run, besides the search's own limit.
+COMPILE_S: Final = 180.0
 
 
 @dataclass(frozen=True)
 class Found:
-    """What the search found for one detector."""
+    """What the search found for one detector.
+
+    Attributes
+    ----------
+    lost
+        Why there is no objective.
+    left
+        Settings that the time limit left untried.
+    """
 
     detector: str
     settings: Mapping[str, Any]
     objective: Objective | None
     tried: int
     lost: str = ""
+    left: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Where:
-    """From what another process makes itself ready: picklable."""
-
-    corpus: Path
-    plugins: tuple[Path, ...]
-    entry_points: bool
-    gates_s: tuple[float, ...]
-    limits: Limits
+#: Called with a detector's name and the share of the search that is done.
+Tell = Callable[[str, float], None]
 
 
-Tell = Callable[[Found], None]
+class Hunt:
+    """One detector's coordinate search: each setting in turn keeps the value that looked best."""
+
+    def __init__(self, detector: LoadedDetector, where: Where) -> None:
+        self.name, self.where = detector.name, where
+        fields = detector.settings_model.model_fields
+        self.todo = deque(
+            (name, [v for v in values if v != fields[name].default])
+            for name, values in candidates(detector, where.gates_s, where.mode).items()
+        )
+        self.best: dict[str, Any] = {}
+        self.value: Objective | None = None
+        self.lost, self.tried, self.over = "", 0, False
+
+    @property
+    def first(self) -> Step:
+        """The defaults."""
+        return Step(self.where, self.name, ({},), SCREEN)
+
+    def next(self) -> Step | None:
+        """The values of the setting whose turn it is; None = the search is over."""
+        while self.todo and self.tried < MOST and not self.over:
+            name, values = self.todo[0]
+            asked = tuple(self.best | {name: v} for v in values[: MOST - self.tried])
+            if asked:
+                return Step(self.where, self.name, asked, SCREEN)
+            self.todo.popleft()
+        return None
+
+    def take(self, step: Step, answer: Answer) -> None:
+        """Keep what was better than the best so far."""
+        if isinstance(answer, str):
+            self.over, self.lost = True, "" if self.value is not None else answer
+            self.tried += len(step.settings)
+            return
+        if self.tried:
+            self.todo.popleft()
+        self.tried += len(step.settings)
+        for settings, judged in zip(step.settings, answer, strict=True):
+            if judged.lost:
+                self.lost = self.lost if self.value is not None else judged.lost
+            elif self.value is None or judged.objective > self.value:
+                self.best, self.value, self.lost = dict(settings), judged.objective, ""
+
+    @property
+    def found(self) -> Found:
+        """What there is so far."""
+        left = tuple(name for name, _ in self.todo) if self.tried < MOST else ()
+        lost = self.lost if self.tried else "not one setting was tried within the time limit"
+        return Found(self.name, self.best, self.value, self.tried, lost, left)
 
 
 def search(
-    detectors: Sequence[LoadedDetector], where: Where, workers: int, tell: Tell | None = None
-) -> list[Found]:
-    """Search every detector's settings; in processes of their own where `workers` is not 0.
+    detectors: Sequence[LoadedDetector], where: Where, crew: Crew, limit_s: float,
+    tell: Tell = lambda name, share: None,
+) -> list[Found]:  # fmt: skip
+    """Search every detector's settings, then judge the best `KEPT` on all of `tune`.
 
-    One that takes its process along is reported as lost, never left out.
+    Detectors take turns, so that a limit of time leaves all of them equally far. One that takes
+    its process along, or that hangs, is reported as lost, never left out.
     """
-    names = [d.name for d in detectors]
-    if workers == 0:
-        bench = Bench(where)
-        done = []
-        for name in names:
-            done.append(bench.search(name))
-            if tell:
-                tell(done[-1])
-        return done
-    found: dict[str, Found] = {}
-    with ProcessPoolExecutor(
-        min(workers, len(names)), multiprocessing.get_context("spawn"), _begin, (where,)
-    ) as pool:
-        waiting: dict[Future[Found], str] = {pool.submit(_search, n): n for n in names}
-        for future in as_completed(waiting):
-            name = waiting[future]
-            try:
-                found[name] = future.result()
-            except BrokenProcessPool:
-                found[name] = Found(name, {}, None, 0, "its process died during the search")
-            if tell:
-                tell(found[name])
-    return [found[name] for name in names]
+    hunts = {d.name: Hunt(d, where) for d in detectors}
+    total, done = sum(len(h.todo) + 1 for h in hunts.values()) + KEPT, 0
 
+    def take(step: Step, answer: Answer) -> None:
+        nonlocal done
+        hunts[step.detector].take(step, answer)
+        done += 1
+        tell(step.detector, min(done / total, 1.0))
 
-class Bench:
-    """A corpus and a host, opened once, on which settings are tried."""
+    def go_on(step: Step, answer: Answer) -> Step | None:
+        take(step, answer)
+        return hunts[step.detector].next()
 
-    def __init__(self, where: Where) -> None:
-        self.where = where
-        self.host = hosts.load(where.plugins, use_entry_points=where.entry_points)
-        materials = self.host.forward_model.materials() if self.host.models else None
-        self.corpus = Corpus.open(where.corpus, materials=materials)
-        rows = self.corpus.rows("tune")
-        self.rows = np.arange(rows.start, rows.stop)
+    crew.run([h.first for h in hunts.values()], limit_s + COMPILE_S, take)
+    ready = [step for h in hunts.values() if h.tried and (step := h.next())]
+    crew.run(ready, limit_s, go_on)
+    found = {name: h.found for name, h in hunts.items()}
+    read = sorted(
+        (f for f in found.values() if f.objective is not None),
+        key=lambda f: f.objective or 0, reverse=True,
+    )  # fmt: skip
 
-    def judged(
-        self, detector: LoadedDetector, settings: Mapping[str, Any], rows: np.ndarray
-    ) -> tuple[Objective, str]:
-        """The objective of some settings, and how records were lost, if any were."""
-        result = read_corpus(
-            self.corpus, [detector], settings={detector.name: settings}, rows=rows, workers=0
+    def confirm(step: Step, answer: Answer) -> None:
+        before = found[step.detector]
+        value, lost = (None, answer) if isinstance(answer, str) else (answer[0].objective, "")
+        found[step.detector] = Found(
+            before.detector, before.settings, value, before.tried, lost, before.left
         )
-        lost = result.failures
-        reason = "; ".join(f"{r.status}: {r.note}" for r in lost.itertuples())[:300]
-        truth = self.corpus.truth.iloc[rows].reset_index(drop=True)
-        found = objective(result.readings, truth, self.corpus.setup, self.where.limits)
-        return found, reason if len(lost) and int(lost["records"].sum()) == rows.size else ""
+        tell(step.detector, 1.0)
 
-    def search(self, name: str) -> Found:
-        """Coordinate search: each setting in turn keeps the value that looked best."""
-        detector = self.host.detectors[name]
-        screen = self.rows[:SCREEN]
-        best: dict[str, Any] = {}
-        value, lost = self.judged(detector, best, screen)
-        tried = 1
-        for setting, values in candidates(detector, self.where.gates_s).items():
-            default = detector.settings_model.model_fields[setting].default
-            for candidate in values:
-                if candidate == default or tried >= MOST:
-                    continue
-                settings = best | {setting: candidate}
-                other, other_lost = self.judged(detector, settings, screen)
-                tried += 1
-                if not other_lost and (lost or other > value):
-                    best, value, lost = settings, other, other_lost
-        if lost:
-            return Found(name, {}, None, tried, lost)
-        return Found(name, best, self.judged(detector, best, self.rows)[0], tried)
-
-
-_bench: list[Bench] = []
-
-
-def _begin(where: Where) -> None:
-    _bench[:] = [Bench(where)]
-
-
-def _search(name: str) -> Found:
-    return _bench[0].search(name)
+    crew.run([Step(where, f.detector, (f.settings,)) for f in read[:KEPT]], limit_s, confirm)
+    return list(found.values())

@@ -12,17 +12,24 @@ RING_FREQUENCY, RING_PERIODS = 0.8, 3.0
 #: Record length: back-wall echoes of the thickest wall, and what comes before the first.
 ECHOES, LEAD_PERIODS = 6, 20
 LEAST_RATE, LEAST_SAMPLES, MOST_SAMPLES = 100e6, 1024, 16384
+#: Share of full scale at which the highest echo stands, and how well an operator sets the gain:
+#: 80 % within a tenth of full scale (common practice, no source).
+HEIGHT, SET_WITHIN = 0.8, 0.125
 #: What the probe's end of a delay line sends back into it (common practice, no source).
 REPEAT_NP = -8 * 0.11512925464970228
 
 
-def spec_around(model: ForwardModel, job: Job, name: str = "around-the-set-up") -> Spec:
+def spec_around(
+    model: ForwardModel, job: Job, name: str = "around-the-set-up", height: float = HEIGHT
+) -> Spec:
     """A spec of records around the job: its set-up, varied by what is uncertain.
+
+    The gain brings the highest echo to about `height` of full scale; above 1 it clips.
 
     Where the user gives no reference echo the records' set-up carries one of the forward model's:
     the operator is expected to record the bare tip's echo.
     """
-    return model.spec_for(job.setup, {"name": name, **variation(job)})
+    return model.spec_for(job.setup, {"name": name, **variation(job, height)})
 
 
 def exact_spec(model: ForwardModel, job: Job, thickness_m: float, noise_np: float) -> Spec:
@@ -31,18 +38,18 @@ def exact_spec(model: ForwardModel, job: Job, thickness_m: float, noise_np: floa
         "name": "expected",
         "wall": {"thickness": thickness_m, "outside": 0.0},
         "shares": {"dry": 0.0, "wet_tip": 0.0},
-        "receiver": {"snr": noise_np, "screen_height": 0.8},
+        "receiver": {"snr": noise_np, "screen_height": HEIGHT},
     }
     return model.spec_for(job.setup, nominal | _sampling(job) | {"probe": _probe(job)})
 
 
-def variation(job: Job) -> dict[str, Any]:
+def variation(job: Job, height: float = HEIGHT) -> dict[str, Any]:
     """Tables of a spec (SI) for `echotrial.hooks.ForwardModel.spec_for`."""
     found: dict[str, Any] = {
         "probe": _probe(job),
         "wall": _wall(job),
         "couplant": _couplant(job),
-        "receiver": _receiver(job),
+        "receiver": _receiver(job, height),
     }
     if job.setup.delay_line is not None:
         temperature = _symmetric(job.uncertain.temperature)
@@ -95,13 +102,15 @@ def _couplant(job: Job) -> dict[str, Any]:
     return found
 
 
-def _receiver(job: Job) -> dict[str, Any]:
+def _receiver(job: Job, height: float) -> dict[str, Any]:
     low, high = job.uncertain.noise
-    return {
+    low_height, high_height = (round(height * (1 + s * SET_WITHIN), 6) for s in (-1, 1))
+    found: dict[str, Any] = {
         "snr": {"from": low, "to": high},
-        "screen_height": {"from": 0.7, "to": 0.9},
+        "screen_height": {"from": low_height, "to": high_height},
         "jitter": _symmetric(job.uncertain.trigger),
     }
+    return found if job.bits is None else found | {"bits": job.bits}
 
 
 def _operator(job: Job) -> dict[str, Any]:

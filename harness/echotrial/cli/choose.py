@@ -27,6 +27,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--prove", type=click.IntRange(min=1), default=5000, show_default=True)
 @click.option("--tune", type=click.IntRange(min=1), default=1000, show_default=True)
 @click.option("--seed", type=int, default=0, show_default=True, help="Of the records made.")
+@click.option("--search-limit", default="60 s", show_default=True, help="Time for the search.")
 @click.option("--workers", type=click.IntRange(min=0), default=os.cpu_count, help="Processes.")
 @click.option("--advice/--no-advice", default=True, help="Try what would help where none holds.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
@@ -40,6 +41,7 @@ def choose(
     prove: int,
     tune: int,
     seed: int,
+    search_limit: str,
     workers: int,
     advice: bool,
     as_json: bool,
@@ -52,7 +54,12 @@ def choose(
     from echotrial.choose.conduct import Request
     from echotrial.choose.conduct import choose as conduct
     from echotrial.choose.job import read_job
+    from echotrial.quantities import parse
 
+    try:
+        search_s = parse(search_limit, "time")
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--search-limit") from None
     host = hosts.load(plugins, use_entry_points=entry_points)
     for failure in host.failures:
         click.echo(f"plugin {failure.plugin} failed to load: {failure.reason}", err=True)
@@ -60,7 +67,7 @@ def choose(
     folder = out or setup.with_name(f"{setup.stem}-choice")
     request = Request(
         job, folder, host.chosen(detectors), plugins, entry_points,
-        {"prove": prove, "tune": tune}, seed, workers, _opened(recorded),
+        {"prove": prove, "tune": tune}, seed, workers, _opened(recorded), search_s,
     )  # fmt: skip
     with _progress() as progress:
         choice = conduct(host, request, progress)

@@ -37,6 +37,7 @@ def setup() -> None:
 @click.option("--relative", default="1 %", show_default=True, help="Tolerance, of the wall.")
 @click.option("--absolute", default="5 um", show_default=True, help="Tolerance, at least.")
 @click.option("--sample-rate", help="Of the instrument.")
+@click.option("--bits", type=click.IntRange(4, 16), help="Of its digitiser (default: 12).")
 @click.option("--replace", is_flag=True, help="Write over a file that is there.")
 def new(file: Path, replace: bool, **given: Any) -> int:
     """Write FILE, a set-up with comments; what is not given as an option is asked.
@@ -78,7 +79,7 @@ def _values(given: dict[str, Any], materials: Any) -> dict[str, Any]:
         "wall": {"material": wall.name},
         "couplant": {"material": named(given["couplant"], "couplant", materials).name},
     }
-    same = ("bandwidth", "outside_diameter", "concave_diameter", "mode", "sample_rate")
+    same = ("bandwidth", "outside_diameter", "concave_diameter", "mode", "sample_rate", "bits")
     values |= {key: given[key] for key in same if given[key] is not None}
     if given["delay_length"] != "none":
         line = named(given["delay_line"], "delay line", materials)

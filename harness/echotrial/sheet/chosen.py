@@ -23,6 +23,11 @@ def show(choice: Choice, console: Console) -> None:
         highlight=False,
     )
     console.print(_searched(choice))
+    for found in choice.found:
+        if found.left:
+            left = ", ".join(found.left)
+            console.print(f"{found.detector}: not tried, time was up: {left}", highlight=False)
+    console.print(choice.heights.sentence, highlight=False)
     console.print("\n[bold]Proven[/bold] (bounds at 95 % confidence)")
     console.print(_proven(choice))
     console.print(f"\n{choice.verdict['sentence']}", highlight=False)

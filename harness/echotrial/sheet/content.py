@@ -10,6 +10,7 @@ import pandas as pd
 from echotrial import quantities
 from echotrial.choose.budget import Budget
 from echotrial.choose.method import Method
+from echotrial.choose.variation import SET_WITHIN
 from echotrial.corpus.store import Corpus
 from echotrial.outcome import FALSE_LOCKS
 from echotrial.sheet.ascan import Mark, drawing
@@ -111,9 +112,18 @@ class Content:
         return f"Polarity, against the echo of the bare delay line: {words[sign]}."
 
     def _gain(self) -> str:
+        height = self.method.screen_height
+        low, high = (100 * height * (1 + s * SET_WITHIN) for s in (-1, 1))
+        tried = f"(records of {low:.0f} to {high:.0f} % were proven)"
+        if height <= 1:
+            return (
+                f"Gain: set it so that the highest echo stands at {100 * height:.0f} % of full "
+                f"screen height {tried}; never let it clip."
+            )
         return (
-            "Gain: bring the highest echo to 80 % of full screen height (records of 70 to 90 % "
-            "were tried); never let it clip."
+            f"Gain: set it so that the highest echo stands at {50 * height:.0f} % of full screen "
+            f"height, then add {20 * np.log10(2):.0f} dB: it would stand at {100 * height:.0f} % "
+            f"{tried}, and clips."
         )
 
     def _looks(self) -> str:
