@@ -1,5 +1,6 @@
 """``echotrial choose``: what it does with detectors that lie, are silent or fail; its parts."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -79,12 +80,23 @@ def test_too_few_records_recommend_nothing(plate, capsys):
     assert not (plate.parent / "out" / "method.toml").exists()
 
 
-@pytest.mark.parametrize("name", ["silent", "raises"])
-def test_a_trial_without_a_hit_is_refused_and_leaves_nothing(plate, capsys, name):
-    assert choose(plate, "--detector", name, "--prove", "100", "--tune", "60") == 1
-    assert f"no detector hit a single wall of `tune`, so none can be chosen: {name}" in (
+def test_a_failed_trial_is_refused_and_leaves_nothing(plate, capsys):
+    assert choose(plate, "--detector", "raises", "--prove", "100", "--tune", "60") == 1
+    assert "no detector hit a single wall of `tune`, so none can be chosen: raises: crashed" in (
         capsys.readouterr().err
     )
+    assert not (plate.parent / "out").exists()
+
+
+def test_not_a_single_hit_is_none_of_these_and_leaves_nothing(plate, capsys):
+    """As JSON too, in the form of every choice."""
+    small = ["--detector", "silent", "--prove", "100", "--tune", "60", "--no-advice"]
+    assert choose(plate, *small) == 1
+    assert "none of these can be trusted: no detector hit a single wall" in capsys.readouterr().out
+    assert choose(plate, *small, "--json") == 1
+    said = json.loads(capsys.readouterr().out)
+    assert (said["detector"], said["verdict"], said["trial"]) == (None, None, None)
+    assert [s["detector"] for s in said["searched"]] == ["silent"]
     assert not (plate.parent / "out").exists()
 
 

@@ -8,8 +8,9 @@ import pandas as pd
 from pydantic import Field
 
 from echotrial.choose.advice import Change
-from echotrial.choose.conduct import Choice
+from echotrial.choose.conduct import Choice, Nothing
 from echotrial.choose.method import Method
+from echotrial.choose.search import Found
 from echotrial.choose.standardise import Standardised
 from echotrial.quantities import convert
 from echotrial.scores.document import VerdictData
@@ -32,6 +33,7 @@ class ObjectiveData(Strict):
     false_lock: float
     thick: float
     phantom: float
+    walls: int = Field(description="inside the range, of which the rates are")
 
 
 class SearchedData(Strict):
@@ -42,7 +44,24 @@ class SearchedData(Strict):
     tried: int = Field(description="settings")
     objective: ObjectiveData | None = Field(description="null: it was lost")
     lost: str
+    left: list[str] = Field(description="settings that the time limit left untried")
     finalist: bool
+
+
+class HeightData(Strict):
+    """How the best finalist did at one screen height (share of full scale)."""
+
+    height: float
+    detector: str
+    objective: ObjectiveData
+
+
+class HeightsData(Strict):
+    """Screen heights tried on records made anew."""
+
+    chosen: float
+    tried: list[HeightData]
+    sentence: str
 
 
 class DuelData(Strict):
@@ -100,13 +119,17 @@ class ChoiceData(Strict):
 
     schema_: Literal["echotrial.choice/1"] = Field(CHOICE, alias="schema")
     detector: str | None = Field(description="null: none can be trusted")
-    verdict: VerdictData = Field(description="of the finalists on prove records")
+    verdict: VerdictData | None = Field(
+        description="of the finalists on prove records; null: no detector hit a single tune record"
+    )
     searched: list[SearchedData]
+    screen_height: HeightsData | None
+    hopeless: list[str] = Field(description="what the set-up alone rules out")
     duel: DuelData | None
     recorded: list[RecordedVerdict]
     disagreements: list[DisagreementData]
     advice: list[ChangeData] = Field(description="best first; empty unless none can be trusted")
-    trial: str = Field(description="folder")
+    trial: str | None = Field(description="folder")
     method: str | None = Field(description="file")
     sheet: str | None = Field(description="page to print")
     caution: str
@@ -185,30 +208,64 @@ def chosen(
     choice: Choice, advice: Sequence[Change], method: str | None, sheet: str | None
 ) -> dict[str, Any]:
     """What was chosen and how, as data."""
-    finalists = {f.detector for f in choice.finalists}
+    high = choice.heights
     return {
         "detector": choice.detector,
         "verdict": choice.verdict,
-        "searched": [
-            {
-                **{k: getattr(f, k) for k in ("detector", "settings", "tried", "lost")},
-                "objective": _rates(f.objective),
-                "finalist": f.detector in finalists,
-            }
-            for f in choice.found
-        ],
+        "searched": _searched(choice.found, {f.detector for f in choice.finalists}),
+        "screen_height": {
+            "chosen": high.chosen,
+            "tried": [{**vars(h), "objective": _rates(h.objective)} for h in high.tried],
+            "sentence": high.sentence,
+        },
+        "hopeless": list(choice.feasible.hopeless),
         "duel": None if choice.duel is None else vars(choice.duel),
         "recorded": choice.recorded,
         "disagreements": [
             {**vars(d), "sentence": d.sentence, "rows": d.rows.to_dict("records")}
             for d in choice.disagreements
         ],
-        "advice": [{**vars(c), "objective": _rates(c.objective)} for c in advice],
+        "advice": _advice(advice),
         "trial": str(choice.trial.folder),
         "method": method,
         "sheet": sheet,
         "caution": CAUTION,
     }
+
+
+def nothing(found: Nothing, advice: Sequence[Change]) -> dict[str, Any]:
+    """A search in which no detector hit a wall, as data of the same form."""
+    return {
+        "detector": None,
+        "verdict": None,
+        "searched": _searched(found.found, set()),
+        "screen_height": None,
+        "hopeless": list(found.feasible.hopeless),
+        "duel": None,
+        "recorded": [],
+        "disagreements": [],
+        "advice": _advice(advice),
+        "trial": None,
+        "method": None,
+        "sheet": None,
+        "caution": CAUTION,
+    }
+
+
+def _searched(rows: Sequence[Found], finalists: set[str]) -> list[dict[str, Any]]:
+    names = ("detector", "settings", "tried", "lost", "left")
+    return [
+        {
+            **{k: getattr(f, k) for k in names},
+            "objective": _rates(f.objective),
+            "finalist": f.detector in finalists,
+        }
+        for f in rows
+    ]
+
+
+def _advice(tried: Sequence[Change]) -> list[dict[str, Any]]:
+    return [{**vars(c), "objective": _rates(c.objective)} for c in tried]
 
 
 def _rates(objective: Any) -> dict[str, Any] | None:

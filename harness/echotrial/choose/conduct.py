@@ -63,7 +63,7 @@ class Request:
 
 @dataclass(frozen=True)
 class Choice:
-    """What came of it.
+    """What came of it: see `Nothing` for a search in which no detector hit a single wall.
 
     Attributes
     ----------
@@ -92,6 +92,26 @@ class Choice:
         return str(self.verdict["detector"]) if chosen else None
 
 
+class Nothing(Refused):
+    """No detector hit a single wall of `tune`: none of these, and nothing to prove.
+
+    Attributes
+    ----------
+    found
+        What the search found; `read` names the detectors that read the records at all.
+    """
+
+    def __init__(self, feasible: Feasibility, found: Sequence[Found]) -> None:
+        lost = "; ".join(f"{f.detector}: {f.lost or 'no hit on tune'}" for f in found)
+        super().__init__(f"no detector hit a single wall of `tune`, so none can be chosen: {lost}")
+        self.feasible, self.found = feasible, tuple(found)
+
+    @property
+    def read(self) -> list[str]:
+        """Detectors that read the records, for what it was worth."""
+        return [f.detector for f in self.found if f.objective is not None]
+
+
 def choose(host: Host, request: Request, progress: Progress | None = None) -> Choice:
     """Find the detector and settings that can be trusted on a set-up.
 
@@ -99,8 +119,8 @@ def choose(host: Host, request: Request, progress: Progress | None = None) -> Ch
     ------
     WrongQuestion
         The folder is there already; a set-up for which no records can be made.
-    Refused
-        No detector read a single record: nothing can be recommended.
+    Nothing
+        No detector hit a single wall of `tune`: nothing can be recommended.
     """
     tell = progress or (lambda what, share: None)
     if request.folder.exists():
@@ -154,7 +174,7 @@ def _searched(
             request.detectors, where, crew, request.search_s,
             lambda name, share: tell(f"searching: {name}", 0.05 + 0.4 * share),
         )  # fmt: skip
-        finalists = _finalists(found)
+        finalists = _finalists(feasible, found)
         tell("trying screen heights", 0.45)
         left = request.search_s - (time.monotonic() - began)
         return found, finalists, heights(host, request.job, finalists, where, crew, left, folder)
@@ -177,13 +197,12 @@ def _gates(feasible: Feasibility) -> tuple[float, ...]:
     return (round(after, 9),) if after > 0 else ()
 
 
-def _finalists(found: Sequence[Found]) -> list[Found]:
+def _finalists(feasible: Feasibility, found: Sequence[Found]) -> list[Found]:
     """The best three of `tune`."""
     judged = [(f.objective, f) for f in found if f.objective is not None]
     reading = [pair for pair in judged if pair[0].hit > 0]
     if not reading:
-        lost = "; ".join(f"{f.detector}: {f.lost or 'no hit on tune'}" for f in found)
-        raise Refused(f"no detector hit a single wall of `tune`, so none can be chosen: {lost}")
+        raise Nothing(feasible, found)
     reading.sort(key=lambda pair: pair[0], reverse=True)
     return [f for _, f in reading[:FINALISTS]]
 

@@ -1,16 +1,16 @@
 """``echotrial choose``: from a set-up to the approach that holds, with a method sheet."""
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
     from echotrial.choose.advice import Change
-    from echotrial.choose.conduct import Choice, Request
+    from echotrial.choose.conduct import Choice, Nothing, Request
     from echotrial.corpus.store import Corpus
     from echotrial.host import Host
 
@@ -51,7 +51,7 @@ def choose(
     Exit 1 where none can be trusted; then changes are tried by simulation.
     """
     from echotrial import host as hosts
-    from echotrial.choose.conduct import Request
+    from echotrial.choose.conduct import Nothing, Request
     from echotrial.choose.conduct import choose as conduct
     from echotrial.choose.job import read_job
     from echotrial.quantities import parse
@@ -69,8 +69,11 @@ def choose(
         job, folder, host.chosen(detectors), plugins, entry_points,
         {"prove": prove, "tune": tune}, seed, workers, _opened(recorded), search_s,
     )  # fmt: skip
-    with _progress() as progress:
-        choice = conduct(host, request, progress)
+    try:
+        with _progress() as progress:
+            choice = conduct(host, request, progress)
+    except Nothing as nothing:
+        return _nothing(host, request, nothing, advice, as_json)
     code = _answer(host, request, choice, setup.stem, advice, as_json)
     return code or (3 if host.failures else 0)
 
@@ -92,7 +95,8 @@ def _answer(
         _show(choice, method, sheet)
     tried: Sequence[Change] = ()
     if advice and choice.verdict["answer"] == "none of these":
-        tried = _advice(host, request, choice, as_json)
+        finalists = {f.detector: dict(f.settings) for f in choice.finalists}
+        tried = _advice(host, request, finalists, as_json)
     if as_json:
         from echotrial.answers.form import printed
         from echotrial.answers.method import chosen
@@ -100,6 +104,26 @@ def _answer(
         files = [None if path is None else str(path) for path in (method, sheet)]
         click.echo(printed("choice", chosen(choice, tried, *files)))
     return 0 if method is not None else 1
+
+
+def _nothing(
+    host: "Host", request: "Request", nothing: "Nothing", advice: bool, as_json: bool
+) -> int:
+    """Not one hit: say so, and what would help, unless no detector read a record at all."""
+    from echotrial.answers.form import printed
+    from echotrial.answers.method import nothing as data
+    from echotrial.sheet.chosen import show_nothing
+    from echotrial.sheet.words import console
+
+    if not nothing.read:
+        raise nothing
+    if not as_json:
+        show_nothing(nothing, console())
+    defaults: dict[str, dict[str, Any]] = {name: {} for name in nothing.read}
+    tried = _advice(host, request, defaults, as_json) if advice else ()
+    if as_json:
+        click.echo(printed("choice", data(nothing, tried)))
+    return 1
 
 
 def _written(
@@ -126,14 +150,13 @@ def _show(choice: "Choice", method: Path | None, sheet: Path | None) -> None:
 
 
 def _advice(
-    host: "Host", request: "Request", choice: "Choice", as_json: bool
+    host: "Host", request: "Request", settings: "Mapping[str, Mapping[str, Any]]", as_json: bool
 ) -> "Sequence[Change]":
     from echotrial.choose.advice import advice
     from echotrial.sheet.chosen import show_advice
     from echotrial.sheet.words import console
 
     click.echo("\nWhat would help, tried by simulation:", err=True)
-    settings = {f.detector: dict(f.settings) for f in choice.finalists}
     found = advice(
         host, request.job, settings, request.plugins, request.entry_points,
         lambda change: click.echo(f"  tried: {change.words}", err=True),

@@ -7,7 +7,9 @@ from rich.console import Console
 from rich.table import Table
 
 from echotrial.choose.advice import Change
-from echotrial.choose.conduct import Choice
+from echotrial.choose.conduct import Choice, Nothing
+from echotrial.choose.feasibility import Feasibility
+from echotrial.choose.search import Found
 from echotrial.sheet.words import CAUTION
 
 #: Records of a disagreement that are named.
@@ -22,7 +24,7 @@ def show(choice: Choice, console: Console) -> None:
         f"{manifest.prove} to prove on.",
         highlight=False,
     )
-    console.print(_searched(choice))
+    console.print(_searched(choice.found, [f.detector for f in choice.finalists]))
     for found in choice.found:
         if found.left:
             left = ", ".join(found.left)
@@ -31,6 +33,8 @@ def show(choice: Choice, console: Console) -> None:
     console.print("\n[bold]Proven[/bold] (bounds at 95 % confidence)")
     console.print(_proven(choice))
     console.print(f"\n{choice.verdict['sentence']}", highlight=False)
+    if choice.detector is None:
+        _before_any_trial(choice.feasible, console)
     if choice.duel is not None:
         console.print(choice.duel.sentence, highlight=False)
     for other in choice.recorded:
@@ -55,14 +59,32 @@ def _table(*names: str) -> Table:
     return table
 
 
-def _searched(choice: Choice) -> Table:
-    table = _table("searched on tune", "tried", "hit %", "worst %", "false lock %", "phantom %")
-    names = [f.detector for f in choice.finalists]
-    for found in choice.found:
+def show_nothing(nothing: Nothing, console: Console) -> None:
+    """Print a search in which nobody hit a wall."""
+    console.print(_searched(nothing.found, ()))
+    console.print(
+        "\nnone of these can be trusted: no detector hit a single wall of those to tune on.",
+        highlight=False,
+    )
+    _before_any_trial(nothing.feasible, console)
+    console.print(f"\n{CAUTION}", highlight=False)
+
+
+def _before_any_trial(feasible: Feasibility, console: Console) -> None:
+    """What was to be seen from the set-up alone (`setup show` tells more)."""
+    if feasible.hopeless:
+        console.print("The set-up itself says:", highlight=False)
+    for line in feasible.hopeless:
+        console.print(f"  {line}", highlight=False)
+
+
+def _searched(rows: Sequence[Found], finalists: Sequence[str]) -> Table:
+    table = _table("searched on tune", "tried", "hit %", "worst %", "false lock %", "phantom %", "")
+    for found in rows:
         value = found.objective
-        mark = "* " if found.detector in names else ""
+        mark = "* " if found.detector in finalists else ""
         if value is None:
-            table.add_row(found.detector, str(found.tried), found.lost[:40], "", "", "")
+            table.add_row(found.detector, str(found.tried), "", "", "", "", found.lost[:40])
             continue
         table.add_row(
             f"{mark}{found.detector}", str(found.tried), f"{100 * value.hit:.1f}",
