@@ -57,6 +57,8 @@ def _show_trial(trial: "Trial", out: Path | None, opens: bool, as_json: bool) ->
 def _show_record(record: "Record", out: Path | None, opens: bool, as_json: bool) -> None:
     from echotrial.report import facts
 
+    if out is not None:
+        _save(record, out)
     if as_json:
         from echotrial.answers.form import printed
 
@@ -65,7 +67,6 @@ def _show_record(record: "Record", out: Path | None, opens: bool, as_json: bool)
         for line in facts.lines(record):
             click.echo(line)
     if out is not None:
-        _save(record, out)
         click.echo(f"Written: {out}", err=as_json)
     if opens:
         _open(out if out is not None and out.suffix == ".html" else _page_of(record))

@@ -127,7 +127,10 @@ def _unit(finding: Finding) -> str:
 
 
 def _number(value: float, form: str) -> str:
-    return format(value, form) if math.isfinite(value) else "-"
+    if not math.isfinite(value):
+        return "-"
+    text = format(value, form)
+    return text.replace("-", "+" if "+" in form else "") if float(text) == 0 else text
 
 
 def _p(value: float) -> str:

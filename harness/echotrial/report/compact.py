@@ -13,6 +13,7 @@ from echotrial import quantities
 from echotrial.columns import OUTCOMES, READINGS
 from echotrial.outcome import FALSE_LOCKS, FAULTS, Outcome
 from echotrial.report.palette import LOOKS
+from echotrial.report.words import label
 from echotrial.scores import ConfidenceMap, Panel, joined, panel_of
 from echotrial.scores.panel import RIGHT_ECHOES
 from echotrial.scores.strata import bins_of
@@ -25,13 +26,6 @@ NO_BIN: Final = 255
 KINDS: Final = ("in range", "thinner", "thicker", "dry", "wet tip")
 #: What filters offer first; other columns of the truth follow.
 FIRST: Final = ("wall_wavelengths", "echo_snr_db", "tail_to_echo_db", "couplant_gap_um", "snr_db")
-_WORDS: Final = {
-    "wall_wavelengths": "wall, wavelengths",
-    "echo_snr_db": "SNR of the first echo, dB",
-    "tail_to_echo_db": "tail over first echo, dB",
-    "couplant_gap_um": "couplant gap, um",
-    "snr_db": "SNR of the record, dB",
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,7 +187,7 @@ def strata(part: Part) -> list[dict[str, Any]]:
     return [
         {
             "name": name,
-            "label": _WORDS.get(name, name.replace("_", " ")),
+            "label": label(name),
             "main": name in FIRST,
             "bins": found[name]["bins"],
             "codes": packed(found[name]["codes"], "u1"),

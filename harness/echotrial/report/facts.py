@@ -11,6 +11,7 @@ from pydantic import Field
 
 from echotrial.errors import WrongQuestion
 from echotrial.report.record import Reading, Record, Records, length
+from echotrial.report.words import quantity, words_of
 from echotrial.strict import Strict, plain
 from echotrial.trial.folder import Trial
 
@@ -74,9 +75,9 @@ def _wrapped(key: str, text: str, width: int) -> list[str]:
 def truth_lines(record: Record) -> list[tuple[str, str]]:
     """The truth of a record as names and values; lists stay in the picture."""
     return [
-        (name.replace("_", " "), f"{value:.6g}" if isinstance(value, float) else str(value))
+        (words_of(name)[0], quantity(name, plain(value)))
         for name, value in record.truth.items()
-        if not isinstance(value, list | np.ndarray) and name != "corpus"
+        if not isinstance(value, list | np.ndarray) and name not in ("corpus", "split")
     ]
 
 
@@ -109,7 +110,8 @@ def _marks(reading: Reading) -> str:
         if math.isfinite(value)
     ] or ["none given"]
     if math.isfinite(reading.spans):
-        parts.append(f"{int(reading.spans)} wall round trips between")
+        trips = "trip" if reading.spans == 1 else "trips"
+        parts.append(f"{int(reading.spans)} wall round {trips} between")
     if math.isfinite(reading.gate_start_us):
         parts.append(f"gate {reading.gate_start_us:.4f} to {reading.gate_end_us:.4f} us")
     return ", ".join(parts)

@@ -5,6 +5,7 @@ import json
 import math
 import zlib
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -111,6 +112,7 @@ def _templates() -> Any:
     )
     made.filters["percent"] = percent
     made.filters["figure"] = shown
+    made.filters["moment"] = moment
     return made
 
 
@@ -126,6 +128,11 @@ def shown(value: float | None, form: str = ".2f") -> str:
     return "–" if value is None or not math.isfinite(value) else format(value, form)
 
 
+def moment(iso: str) -> str:
+    """A point in time as people write it, to the minute, in UTC."""
+    return f"{datetime.fromisoformat(iso).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+
+
 def _section(trial: Trial, part: Part) -> dict[str, Any]:
     """What the template needs of one corpus, and the data that its scripts work on."""
     records = Records(trial, part.name)
@@ -135,6 +142,7 @@ def _section(trial: Trial, part: Part) -> dict[str, Any]:
         "info": part.info,
         "document": part.document,
         "verdict": part.document["verdict"],
+        "sentence": str(part.document["verdict"]["sentence"]).removeprefix(f"{part.name}: "),
         "detectors": part.panel.detectors,
         "records": len(part.panel),
         "walls": int(part.panel.inside.sum()),

@@ -197,7 +197,7 @@ def _layout(record: Record) -> dict[str, Any]:
             "showgrid": False,
             "fixedrange": True,
         },
-        "shapes": _tail(record),
+        "shapes": [*_tail(record), *_echo_shapes(record)],
         "annotations": _tail_words(record),
         "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
         "margin": {"t": 60, "r": 20, "b": 45, "l": 60},
@@ -224,6 +224,26 @@ def _tail(record: Record) -> list[dict[str, Any]]:
             "layer": "below",
         }
     ]
+
+
+def _echo_shapes(record: Record) -> list[dict[str, Any]]:
+    """Faint lines through the strip of locks, where true echoes stand."""
+    return [
+        {
+            "type": "line",
+            "xref": "x",
+            "yref": "paper",
+            "x0": round(e.at_us, 5),
+            "x1": round(e.at_us, 5),
+            "y0": 0,
+            "y1": 0.36,
+            "opacity": 0.4,
+            "line": {"width": 1, "color": BACK_WALL if e.order else INTERFACE,
+                     "dash": "solid" if record.stated and e.stands else "dot"},
+            "layer": "below",
+        }
+        for e in record.echoes
+    ]  # fmt: skip
 
 
 def _tail_words(record: Record) -> list[dict[str, Any]]:

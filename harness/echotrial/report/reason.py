@@ -14,6 +14,7 @@ class _Mark(NamedTuple):
 
     name: str
     at_us: float
+    offset_us: float
     echo: str
     off_us: float
 
@@ -71,9 +72,9 @@ def _judged(
 ) -> _Mark:
     at = float(at_us) - offset_us
     if not standing:
-        return _Mark(name, at, "", np.nan)
+        return _Mark(name, at, offset_us, "", np.nan)
     echo, time = min(standing, key=lambda e: abs(e[1] - at))
-    return _Mark(name, at, echo, at - time)
+    return _Mark(name, at, offset_us, echo, at - time)
 
 
 def _error(case: _Case) -> str:
@@ -87,11 +88,18 @@ def _places(case: _Case) -> str:
     if not known:
         return ""
     return "; ".join(
-        f"the {m.name} mark at {m.at_us:.4f} us lies {abs(m.off_us) * 1e3:.1f} ns "
+        f"the {m.name} mark at {m.at_us:.4f} us{_less(m)} lies {abs(m.off_us) * 1e3:.1f} ns "
         f"({abs(m.off_us) / case.period_us:.2f} periods) {'after' if m.off_us > 0 else 'before'} "
         f"the nearest echo that stands, {m.echo}"
         for m in known
     )
+
+
+def _less(mark: _Mark) -> str:
+    """How the place of a mark differs from what the detector gave."""
+    if not mark.offset_us:
+        return ""
+    return f" (less the detector's usual {mark.offset_us * 1e3:+.1f} ns)"
 
 
 def _joined(*parts: str) -> str:

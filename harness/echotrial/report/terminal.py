@@ -18,8 +18,13 @@ _CAUTION: Final = (
     "Evidence from simulation qualifies no procedure: verify on reference blocks of the same "
     "material, geometry and range, and follow the applicable code and qualified personnel."
 )
-
-
+_LEGEND: Final = (
+    "Rates are of walls in range, with 95 % intervals. hit: within tolerance. silent: a wall and "
+    "no reading. false lock: a wrong number, whatever the cause; thick: those that read too thick. "
+    "bias, rms: of readings of the right echoes. thinnest: wall in wavelengths (wl) from which on "
+    "90 % hits are guaranteed; - = none. phantom: a reading where there is no wall, the probe dry "
+    "or its tip wet."
+)
 _WALL: Final = "wall_wavelengths"
 #: A full block is this share: all hits, or more false locks than anybody can live with.
 _FULL: Final = {"hit": 1.0, "false lock": 0.1}
@@ -59,10 +64,14 @@ def show_trial(trial: Trial, console: Console | None = None) -> None:
         counts = f"{corpus['prove']} prove records, {corpus['tune']} tune"
         console.print(f"\n[bold]{corpus['name']}[/bold] ({corpus['origin']}; {counts})")
         console.print(_rates(scores, seconds))
+        console.print()
         console.print(_kinds(scores))
         if scores.bins:
+            console.print()
             console.print(_sparks(scores, blocks=not console.options.ascii_only))
-        console.print(trial.verdict(corpus["name"]), highlight=False)
+        console.print()
+        console.print(trial.verdict(corpus["name"]), style="bold", highlight=False)
+    console.print(f"\n{_LEGEND}", highlight=False)
     console.print(f"\n{_CAUTION}", highlight=False)
     console.print(f"Trial folder: {trial.folder}", highlight=False, soft_wrap=True)
 
@@ -75,8 +84,8 @@ def console_for(stream: Any) -> Console:
 
 
 def _rates(scores: Scores, seconds: Mapping[str, float]) -> Table:
-    table = _table("detector", "hit %", "silent %", "false lock %", "thick %", "bias um",
-                   "rms um", "limit wl", "us/rec")  # fmt: skip
+    table = _table("detector", "hit %", "silent %", "false lock %", "thick %", "bias\num",
+                   "rms\num", "thinnest\nwl", "us a\nrecord")  # fmt: skip
     for name in scores.detectors:
         waves = scores.row(name, "thin-wall limit", unit="wavelengths")["value"]
         table.add_row(
@@ -96,7 +105,8 @@ def _rates(scores: Scores, seconds: Mapping[str, float]) -> Table:
 def _kinds(scores: Scores) -> Table:
     faults = [f for f in _FAULTS if _any(scores, f)]
     empty = [k for k in ("dry", "wet tip") if _any(scores, "phantom", "no wall", k)]
-    table = _table("of walls in range", *_KINDS, *faults, *(f"{k} phantom" for k in empty))
+    names = (*_KINDS, *faults, *(f"phantom {k}" for k in empty))
+    table = _table("how it was wrong, records", *(_in_two(name) for name in names))
     for name in scores.detectors:
         row = [_count(scores.row(name, kind)) for kind in (*_KINDS, *faults)]
         phantoms = [_fraction(scores.row(name, "phantom", "no wall", k)) for k in empty]
@@ -134,6 +144,11 @@ def spark(shares: Sequence[float], blocks: bool = True) -> str:
     )
 
 
+def _in_two(name: str) -> str:
+    """A heading with its first word above the rest, so that it stays narrow."""
+    return "\n".join(name.split(" ", 1))
+
+
 def _any(scores: Scores, measure: str, *where: str) -> bool:
     """Whether a fault happened at all, or (with a stratum) whether there are such records."""
     key = "denominator" if where else "numerator"
@@ -142,9 +157,9 @@ def _any(scores: Scores, measure: str, *where: str) -> bool:
 
 def _table(first: str, *others: str) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column(first, no_wrap=True)
+    table.add_column(first.replace(", ", ",\n"), no_wrap=True, vertical="bottom")
     for name in others:
-        table.add_column(name, justify="right", min_width=max(map(len, name.split())))
+        table.add_column(name, justify="right", no_wrap=True, vertical="bottom")
     return table
 
 

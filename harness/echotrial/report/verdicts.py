@@ -34,7 +34,7 @@ def show_comparison(comparison: Comparison, console: Console | None = None) -> N
     _say(console, f"A: {comparison.before}")
     _say(console, f"B: {comparison.after}")
     for change in comparison.changes:
-        _say(console, f"   {change}")
+        _say(console, f"   changed: {change}")
     for corpus in dict.fromkeys(v.corpus for v in comparison.verdicts):
         console.print()
         console.print(Text(corpus, style="bold"))

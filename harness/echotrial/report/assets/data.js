@@ -41,6 +41,8 @@ function corpusOf(packed, outcomes) {
 /** Numbers, names and percentages as they stand in tables; a dash where there is none. */
 const shown = (value, digits) => (Number.isFinite(value) ? value.toFixed(digits) : "–");
 const signed = (value, digits) => (value > 0 ? "+" : "") + shown(value, digits);
+/** Three digits, never with an exponent. */
+const threeDigits = (value) => new Intl.NumberFormat("en", { minimumSignificantDigits: 3, maximumSignificantDigits: 3, useGrouping: false }).format(value);
 const percent = (value) => shown(100 * value, value < 0.0995 ? 2 : 1);
 /** A name that plotly shows letter by letter. */
 const plain = (text) =>

@@ -4,8 +4,12 @@ const CONFIG = { displaylogo: false, responsive: true, showSendToCloud: false, p
   displayModeBar: false };
 // ColorBrewer's Purples as far as black letters can be read on it; lightness alone tells the value.
 const COUNTS = [[0, "#f2f0f7"], [0.5, "#bcbddc"], [1, "#807dba"]];
+const LEGEND = { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 };
 const DASHES = ["solid", "dash", "dot", "dashdot", "longdash", "longdashdot"];
 const POINTS = 400;
+/** Pictures narrower than this, in pixels, have no room beside them. */
+const NARROW = 420;
+const MARKS = ["circle", "square", "diamond", "triangle-up", "triangle-down", "cross", "x", "star", "pentagon", "hexagram", "bowtie"];
 
 function theme() {
   const style = getComputedStyle(document.documentElement);
@@ -69,13 +73,14 @@ function drawShares(node, corpus, mask, d, open) {
 function drawMap(node, corpus, mask, d, across, up, open) {
   if (!across || !up) return note(node, "No map: the truth of this corpus does not say enough.");
   const cells = cellsOf(corpus, mask, d, across, up), colour = theme();
-  const most = Math.max(0.02, ...cells.flat().map((c) => (c.n ? c.k / c.n : 0)));
+  const most = Math.max(0.02, ...cells.flat().map((c) => (c.n ? c.k / c.n : 0))), narrow = node.clientWidth < NARROW;
   const data = [{ type: "heatmap", x: across.bins, y: up.bins, colorscale: COUNTS, zmin: 0, zmax: 100 * most,
     z: cells.map((row) => row.map((c) => (c.n ? 100 * c.k / c.n : null))), xgap: 1, ygap: 1,
-    text: cells.map((row) => row.map((c) => (c.n ? `${c.k}/${c.n}` : ""))), texttemplate: "%{text}", textfont: { size: 10, color: "#000" },
+    text: cells.map((row) => row.map((c) => (c.n ? `${c.k}${narrow ? "<br>" : ""}/${c.n}` : ""))), texttemplate: "%{text}", textfont: { size: 10, color: "#000" },
     customdata: cells.map((row, y) => row.map((c, x) => [c.k, c.n, x, y])),
     hovertemplate: "%{customdata[0]} false locks of %{customdata[1]} walls<br>%{x} wavelengths<br>%{y}<extra></extra>",
-    colorbar: { title: { text: "false<br>locks, %" }, thickness: 10 } }];
+    colorbar: narrow ? { orientation: "h", y: 1.02, yanchor: "bottom", thickness: 8, title: { text: "false locks, %", side: "top" } }
+      : { title: { text: "false<br>locks, %" }, thickness: 10 } }];
   fresh(node);
   put(node, data, layoutOf({ height: 340,
     xaxis: { title: { text: "wall, wavelengths" }, type: "category", categoryorder: "array",
@@ -104,24 +109,24 @@ function drawError(node, corpus, mask, d, open) {
   for (const [sign, axis] of [[1, "y"], [-1, "y2"]]) {
     corpus.outcomes.forEach((o, code) => {
       const own = drawn.filter((i) => corpus.outcome[at + i] === code && (corpus.deviation[at + i] > 0 ? 1 : -1) === sign);
-      if (own.length) traces.push({ type: "scatter", mode: "markers", name: o.name, yaxis: axis,
+      if (own.length) traces.push({ type: "scatter", mode: "markers", name: o.name, yaxis: axis, legendgroup: o.name, showlegend: !traces.some((t) => t.name === o.name),
         x: own.map((i) => corpus.waves[i]), y: own.map((i) => Math.max(least, Math.abs(corpus.deviation[at + i]))),
         customdata: own, text: own.map((i) => `record ${corpus.record[i]}: ${o.name}, ${signed(corpus.deviation[at + i], 2)} um`),
         marker: { symbol: o.symbol, color: o.colour, size: o.falseLock ? 8 : 5, opacity: o.falseLock ? 1 : 0.7,
           line: { width: o.falseLock ? 0.8 : 0, color: colour("ink") } },
         hovertemplate: "%{text}<extra></extra>" });
     });
-    traces.push(...curves(corpus, rows, axis, colour));
+    traces.push(...curves(corpus, rows, axis, colour).map((t) => ({ ...t, legendgroup: t.name, showlegend: sign > 0 })));
   }
   const tops = [...rows.map((i) => Math.abs(corpus.deviation[at + i])), 20].reduce((a, b) => Math.max(a, b));
   const range = [Math.log10(least), Math.log10(2 * tops)];
   const axis = { type: "log", dtick: 1, exponentformat: "none" };
   fresh(node);
-  put(node, traces, layoutOf({ height: 440,
+  put(node, traces, layoutOf({ height: 460, showlegend: true, legend: LEGEND,
     xaxis: { title: { text: "wall, wavelengths" }, anchor: "y2", rangemode: "tozero" },
     yaxis: { ...axis, domain: [0.52, 1], range, title: { text: "too thick, um" } },
     yaxis2: { ...axis, domain: [0, 0.48], range: [range[1], range[0]], title: { text: "too thin, um" } },
-    margin: { t: 12, r: 12, b: 44, l: 58 } }, colour),
+    margin: { t: 20, r: 12, b: 44, l: 58 } }, colour),
   (point) => typeof point.customdata === "number" && open(d, { rows: [point.customdata] }));
   return drawn.length < rows.length ? ` ${drawn.length} of ${rows.length} readings are drawn, false locks first.` : "";
 }
@@ -148,10 +153,10 @@ function curves(corpus, rows, axis, colour) {
 function lines(corpus, chosen, colour, of) {
   return corpus.detectors.map((name, d) => ({ d, name, ...of(d) })).filter((l) => l.x.length)
     .sort((a, b) => (a.d === chosen) - (b.d === chosen)).map((l) => ({
-      type: "scatter", name: plain(l.name), x: l.x, y: l.y, mode: l.d === chosen ? "lines+markers" : "lines",
+      type: "scatter", name: plain(l.name), x: l.x, y: l.y, mode: "lines+markers",
       text: l.x.map((_, k) => `${plain(l.name)}${l.words ? `: ${l.words[k]}` : ""}`), error_y: l.d === chosen ? l.error : undefined,
       line: { width: l.d === chosen ? 2.6 : 1.2, color: colour(l.d === chosen ? "accent" : "soft"), dash: DASHES[l.d % DASHES.length] },
-      marker: { size: 5, color: colour("accent") }, hovertemplate: "%{text}<br>%{x:.3f}, %{y:.3f}<extra></extra>" }));
+      marker: { size: 6, symbol: MARKS[l.d % MARKS.length], color: colour(l.d === chosen ? "accent" : "soft"), maxdisplayed: 5 }, hovertemplate: "%{text}<br>%{x:.3f}, %{y:.3f}<extra></extra>" }));
 }
 
 function drawRisk(node, corpus, mask, chosen) {
@@ -163,10 +168,9 @@ function drawRisk(node, corpus, mask, chosen) {
     return { x: keep.map((k) => found.coverage[k]), y: keep.map((k) => found.risk[k]), words: keep.map((k) => `P(hit) of ${shown(found.threshold[k], 3)} or more`) };
   });
   if (!data.length) return note(node, "No detector has a map of its confidence on this corpus: too few tune readings with a confidence.");
-  data.forEach((t) => { if (t.x.length > 40) t.mode = "lines"; });
   fresh(node);
-  put(node, data, layoutOf({ height: 330, showlegend: true, legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, margin: { t: 20, r: 12, b: 44, l: 52 },
-    xaxis: { title: { text: "coverage" }, range: [0, 1.02] }, yaxis: { title: { text: "risk" }, rangemode: "tozero" } }, colour));
+  put(node, data, layoutOf({ height: 330, showlegend: true, legend: LEGEND, margin: { t: 20, r: 12, b: 44, l: 52 },
+    xaxis: { title: { text: "coverage: share of walls read" }, range: [0, 1.02] }, yaxis: { title: { text: "risk: share of false locks" }, rangemode: "tozero" } }, colour));
 }
 
 function drawReliability(node, corpus, mask, chosen) {
@@ -179,8 +183,8 @@ function drawReliability(node, corpus, mask, chosen) {
   if (!data.length) return note(node, "No detector has a map of its confidence on this corpus: too few tune readings with a confidence.");
   data.unshift({ type: "scatter", mode: "lines", name: "as stated", x: [0, 1], y: [0, 1], line: { color: colour("rule"), width: 1 }, hoverinfo: "skip" });
   fresh(node);
-  put(node, data, layoutOf({ height: 330, showlegend: true, legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, margin: { t: 20, r: 12, b: 44, l: 52 },
-    xaxis: { title: { text: "stated P(hit)" }, range: [0, 1.02] }, yaxis: { title: { text: "observed share of hits" }, range: [0, 1.02] } }, colour));
+  put(node, data, layoutOf({ height: 330, showlegend: true, legend: LEGEND, margin: { t: 20, r: 12, b: 44, l: 52 },
+    xaxis: { title: { text: "stated probability of a hit" }, range: [0, 1.02] }, yaxis: { title: { text: "observed share of hits" }, range: [0, 1.02] } }, colour));
 }
 
 function drawTime(node, corpus) {
@@ -189,7 +193,7 @@ function drawTime(node, corpus) {
   const colour = theme();
   fresh(node);
   put(node, [{ type: "bar", orientation: "h", y: known.map((k) => k[1]), x: known.map((k) => 1e6 * k[0]),
-    marker: { color: colour("soft") }, text: known.map((k) => `${(1e6 * k[0]).toPrecision(3)} us`), textposition: "auto",
+    marker: { color: colour("soft") }, text: known.map((k) => `${threeDigits(1e6 * k[0])} us`), textposition: "auto",
     hovertemplate: "%{y}: %{x:.1f} us<extra></extra>" }],
   layoutOf({ height: 80 + 26 * known.length, xaxis: { title: { text: "us a record" }, rangemode: "tozero" },
     yaxis: { type: "category" }, margin: { t: 10, r: 12, b: 44, l: 52 } }, colour));

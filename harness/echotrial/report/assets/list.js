@@ -1,6 +1,6 @@
 // Lists of records and single records, opened by a click or by a button of a table.
 
-const STEP = 100;
+const STEP = 25;
 
 const WORDS = new Set(["outcome", "turn", "in A", "in B", "why"]);
 

@@ -90,7 +90,7 @@ class Section {
       cell("bias").textContent = signed(found.bias, 2);
       cell("rms").textContent = shown(found.rms, 2);
       const seconds = this.corpus.seconds[d];
-      cell("seconds").textContent = seconds > 0 ? (1e6 * seconds).toPrecision(3) : "–";
+      cell("seconds").textContent = seconds > 0 ? threeDigits(1e6 * seconds) : "–";
     }
   }
 
