@@ -1,11 +1,13 @@
 """Readings come out one a record and detector, whatever the chunks and whatever happens."""
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 import pytest
 from echotrial.columns import READINGS
 from echotrial.engine import TILE, read_corpus
-from echotrial.engine.plan import Span, chunk_size, chunks, tiles_of, wanted
+from echotrial.engine.plan import Span, chunk_size, chunks, parted, tapered, tiles_of, wanted
 from echotrial.errors import WrongQuestion
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -166,3 +168,22 @@ def test_halves_keep_to_the_grid_down_to_a_tile(length):
     assert 0 < len(left) < length
     assert right.stop == length
     assert length <= TILE or left.stop % TILE == 0
+
+
+@given(st.integers(1, 9000), st.integers(0, 5), st.integers(1, 4))
+def test_smaller_last_chunks_cover_the_same_records_on_the_same_grid(length, workers, tiles):
+    spans = list(chunks(np.arange(-(-length // TILE)), length, tiles * TILE))
+    found = tapered(spans, workers)
+    assert found[0].start == 0
+    assert found[-1].stop == length
+    assert all(a.stop == b.start for a, b in pairwise(found))
+    assert all(s.start % TILE == 0 for s in found)
+    if workers > 1:
+        last = [s for s in found if s.start >= spans[-1].start]
+        assert max(map(len, last)) <= max(TILE, len(spans[-1]) // 4 + TILE)
+
+
+def test_chunks_of_a_split_come_first():
+    spans = [Span(0, 256), Span(256, 512), Span(512, 768)]
+    assert parted(spans, 500, 768) == (spans[1:], spans[:1])
+    assert parted(spans, 0, 0) == ([], spans)

@@ -54,6 +54,10 @@ def run(
 
     Without arguments: the three shipped synthetic corpora and every recording imported so far.
     """
+    if workers and cluster is None:
+        from echotrial.engine import nest
+
+        nest.warm(workers)  # before all else: it imports for two seconds, beside this process
     from echotrial import host as hosts
     from echotrial.report import page
     from echotrial.trial import conduct

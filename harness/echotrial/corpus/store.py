@@ -151,6 +151,22 @@ class Corpus:
         """What they never see (`columns.TRUTH`), one row a record."""
         return pd.read_parquet(self.folder / "truth.parquet")
 
+    def truth_rows(self, start: int, stop: int) -> pa.Table:
+        """The truth of records `start` to `stop`; only their part of the file is read."""
+        file, found = self._truth_file, []
+        first = 0
+        for group in range(file.num_row_groups):
+            last = first + file.metadata.row_group(group).num_rows
+            if first < stop and last > start:
+                rows = file.read_row_group(group)
+                found.append(rows.slice(max(start - first, 0), min(stop, last) - max(start, first)))
+            first = last
+        return pa.concat_tables(found) if found else file.schema_arrow.empty_table()
+
+    @cached_property
+    def _truth_file(self) -> pq.ParquetFile:
+        return pq.ParquetFile(self.folder / "truth.parquet")
+
     @cached_property
     def stored(self) -> NDArray[Any]:
         """The waveforms as they lie on disk, (n, m) int16 or float32, memory-mapped."""

@@ -10,11 +10,20 @@ import threading
 from contextlib import suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import NamedTuple
 
 from echotrial.engine.threads import single_threaded_environment
 from echotrial.errors import NotToBeHad
 
 _START_S = 120.0
+
+
+class Kept(NamedTuple):
+    """An idle child and the detectors that it has run."""
+
+    link: Connection
+    child: int
+    who: frozenset[str]
 
 
 class Nest:
@@ -27,6 +36,8 @@ class Nest:
     def __init__(self, places: int) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="echotrial-")
         self._sockets = [self._listening(str(place)) for place in range(places)]
+        self.kept: dict[int, Kept] = {}
+        self._has_hatched = False
         self._process = subprocess.Popen(
             [sys.executable, "-m", "echotrial.engine.worker", self._folder.name, str(places)],
             stdin=subprocess.PIPE,
@@ -65,6 +76,7 @@ class Nest:
         except TimeoutError:
             raise NotToBeHad(f"a worker process does not start: {self._last_words()}") from None
         accepted.setblocking(True)
+        self._has_hatched = True
         link = Connection(accepted.detach())
         child, how_the_last_one_ended = json.loads(link.recv_bytes())
         link.send_bytes(json.dumps(sys.path).encode())
@@ -72,8 +84,11 @@ class Nest:
 
     def close(self) -> None:
         """End it and its children."""
-        with suppress(OSError, subprocess.TimeoutExpired):
-            self._process.communicate(timeout=5)
+        for kept in self.kept.values():
+            kept.link.close()
+        if self._has_hatched:  # else nobody needed it, and nobody should wait for its imports
+            with suppress(OSError, subprocess.TimeoutExpired):
+                self._process.communicate(timeout=5)
         self._process.kill()
         self._process.wait()
         for found in self._sockets:
@@ -100,6 +115,11 @@ def borrow(places: int) -> Nest:
                 return nest
             nest.close()
     return Nest(places)
+
+
+def warm(places: int) -> None:
+    """Let a nest begin to import, because a run will soon want it."""
+    give_back(borrow(places))
 
 
 def give_back(nest: Nest) -> None:

@@ -82,3 +82,25 @@ def chunks(tiles: NDArray[np.intp], length: int, size: int) -> Iterator[Span]:
     breaks = np.flatnonzero((np.diff(tiles) > 1) | (np.diff(tiles // per_chunk) > 0)) + 1
     for run in np.split(tiles, breaks):
         yield Span(int(run[0]) * TILE, min((int(run[-1]) + 1) * TILE, length))
+
+
+def parted(spans: Sequence[Span], start: int, stop: int) -> tuple[list[Span], list[Span]]:
+    """Those that have one of the records from `start` up to `stop`, and the others."""
+    has = [s.start < stop and s.stop > start for s in spans]
+    return (
+        [s for s, yes in zip(spans, has, strict=True) if yes],
+        [s for s, yes in zip(spans, has, strict=True) if not yes],
+    )
+
+
+def tapered(spans: Sequence[Span], workers: int) -> list[Span]:
+    """The same records, the last `workers` chunks in quarters, so that workers end together."""
+    if workers < 2:
+        return list(spans)
+    whole, last = spans[:-workers], spans[-workers:]
+    halves = [half for span in last for half in _cut(span)]
+    return [*whole, *(quarter for half in halves for quarter in _cut(half))]
+
+
+def _cut(span: Span) -> tuple[Span, ...]:
+    return span.halves() if len(span) > TILE else (span,)

@@ -5,6 +5,7 @@ import time
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from multiprocessing.connection import wait
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
@@ -43,10 +44,11 @@ class Pool:
 
     def __enter__(self) -> Self:
         job = pickle.dumps(self._job, protocol=pickle.HIGHEST_PROTOCOL)
+        who = self._who()
         self._nest = borrow(self._workers)
         try:
             for place in range(self._workers):
-                self._slots.append(Slot(self._nest, place, job))
+                self._slots.append(Slot(self._nest, place, job, who))
         except BaseException:
             self._nest.close()
             raise
@@ -60,8 +62,15 @@ class Pool:
     ) -> None:
         assert self._nest is not None
         for slot in self._slots:
-            slot.kill()
+            slot.kill() if error else slot.leave()
         give_back(self._nest)
+
+    def _who(self) -> frozenset[str]:
+        """The detectors by their sources; empty with one from a file, which is loaded but once."""
+        calls = self._job.calls
+        if any(Path(c.plugin).is_file() for c in calls):
+            return frozenset()
+        return frozenset(f"{c.name} {c.version} {c.source_digest}" for c in calls)
 
     # -- chunks in, slices out --------------------------------------------------------------------
 

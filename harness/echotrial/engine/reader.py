@@ -83,7 +83,8 @@ class Reading:
     """A run over one corpus as an iterator of frames, one a chunk, in the order of the records.
 
     Memory does not grow with the corpus: only chunks under way are held. `seconds_per_record` and
-    `failures` tell of the frames handed out so far. Parameters are those of `read_corpus`.
+    `failures` tell of the frames handed out so far. Parameters are those of `read_corpus`, and
+    `first`: chunks with records of that split come before the others; `early` is their number.
     """
 
     def __init__(
@@ -101,6 +102,7 @@ class Reading:
         work: WorkFolder | Path | str | None = None,
         cluster: Cluster | str | None = None,
         address: str | None = None,
+        first: str | None = None,
     ) -> None:
         chosen = _settings_for(detectors, settings or {})
         self.records = plan.wanted(rows, len(corpus))
@@ -110,13 +112,18 @@ class Reading:
         names = tuple(d.name for d in detectors)
         self.labels = Labels(corpus.name, names, splits_of(corpus))
         self._factories = {d.name: d.factory for d in detectors}
-        self._length, self._workers, self._progress = len(corpus), workers, progress
+        self._workers, self._progress = workers, progress
         self._tally = Tally(names)
         self._work = WorkFolder(work) if isinstance(work, str | Path) else work
         self._cluster = Cluster(cluster) if isinstance(cluster, str) else cluster
         self._distant = replace(self.job, source=distant_source_of(corpus, address))
         self._stamp = self.job.source.stamp()
         self._fingerprint = self.job.source.fingerprint()
+        spans = list(plan.chunks(plan.tiles_of(self.records), len(corpus), size))
+        ahead = self.labels.splits.get(first or "", slice(0, 0))
+        early, late = plan.parted(spans, ahead.start, ahead.stop)
+        self.early = len(early)
+        self._spans = [*early, *plan.tapered(late, workers)]
 
     def __iter__(self) -> Iterator[pd.DataFrame]:
         with self._work or nullcontext():
@@ -137,10 +144,9 @@ class Reading:
     def _slices(self, shelves: Mapping[int, Shelf]) -> Iterator[list[Slice]]:
         """Slices of each chunk in order: from the shelves where they are, else computed."""
         everyone = range(len(self.job.calls))
-        spans = list(plan.chunks(plan.tiles_of(self.records), self._length, self.job.chunk))
         wanted = [
             (span, tuple(d for d in everyone if not (shelves and shelves[d].covers(span))))
-            for span in spans
+            for span in self._spans
         ]
         for (span, missing), computed in zip(wanted, self._computed(wanted), strict=True):
             self._refuse_a_changed_corpus()

@@ -6,7 +6,7 @@ import time
 from contextlib import suppress
 from dataclasses import dataclass
 
-from echotrial.engine.nest import Nest
+from echotrial.engine.nest import Kept, Nest
 from echotrial.engine.plan import Span
 from echotrial.errors import NotToBeHad
 
@@ -42,17 +42,44 @@ class Doing:
 
 
 class Slot:
-    """One place in a nest. `link` leads to its living child; `task` is what that works on."""
+    """One place in a nest. `link` leads to its living child; `task` is what that works on.
 
-    def __init__(self, nest: Nest, place: int, job: bytes) -> None:
-        self._nest, self._place, self._job = nest, place, job
-        self.connect()
+    `who` names the job's detectors by their source; empty where its child must serve no other job.
+    """
 
-    def connect(self) -> str:
-        """Wait for a child, hand it the job; return how the child before it ended."""
+    def __init__(self, nest: Nest, place: int, job: bytes, who: frozenset[str]) -> None:
+        self._nest, self._place, self._job, self._who = nest, place, job, who
         self.task: Task | None = None
         self.doing: Doing | None = None
         self.history: set[int] = set()
+        if not self._is_taken_over():
+            self.connect()
+
+    def _is_taken_over(self) -> bool:
+        """Go on with the child of the run before, if that had the same detectors."""
+        kept = self._nest.kept.pop(self._place, None)
+        if kept is None:
+            return False
+        self.link, self._child = kept.link, kept.child
+        self.history = set(range(len(self._who)))
+        if kept.who == self._who:
+            with suppress(OSError):
+                self.link.send_bytes(self._job)
+                return True
+        self.kill()
+        return False
+
+    def leave(self) -> None:
+        """Keep an idle child for the next run: its kernels are loaded, its detectors known."""
+        if self.task is None and self._who:
+            self._nest.kept[self._place] = Kept(self.link, self._child, self._who)
+        else:
+            self.kill()
+
+    def connect(self) -> str:
+        """Wait for a child, hand it the job; return how the child before it ended."""
+        self.task = self.doing = None
+        self.history = set()
         for _ in range(_ATTEMPTS):  # a child may have been killed since it called
             with suppress(EOFError, OSError):
                 self.link, self._child, how_the_last_one_ended = self._nest.hatch(self._place)

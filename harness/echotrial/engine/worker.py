@@ -62,7 +62,7 @@ def _told(code: int) -> str:
 
 
 def _live(address: str, how_the_last_one_ended: str) -> None:
-    """Be the child: connect, take a job, then spans, until the other side hangs up."""
+    """Be the child: connect, take a job and spans of it, until the other side hangs up."""
     try:
         _detach()
         with _connected(address) as link:
@@ -91,15 +91,22 @@ def _connected(address: str) -> Connection:
 
 
 def _serve(link: Connection) -> None:
-    job: Job = link.recv()
-    bench = Bench(job, tell=lambda *doing: link.send(("doing", doing)), own_process=True)
+    bench, room = None, 0
+
+    def tell(phase: str, detector: int, records: int) -> None:
+        link.send(("doing", (phase, detector, records)))
+
     try:
-        job.source.batch(0, 1)  # opens what has to be open before memory is limited
-        room = _limit_memory(job.limits.memory_bytes)
         while True:
-            span, detectors, warm = link.recv()
-            found = bench.read(span, detectors, warm=warm)
-            link.send(("done", found, _address_space() > room))
+            asked = link.recv()
+            if isinstance(asked, Job):
+                bench = Bench(asked, tell=tell, own_process=True)
+                asked.source.batch(0, 1)  # opens what has to be open before memory is limited
+                room = _limit_memory(asked.limits.memory_bytes)
+            elif bench is not None:
+                span, detectors, warm = asked
+                found = bench.read(span, detectors, warm=warm)
+                link.send(("done", found, _address_space() > room))
     except OutOfMemory as error:
         link.send(("fault", str(error)))
     except EchotrialError as error:

@@ -1,6 +1,6 @@
 """Reading + truth -> outcome. Pure: no files, no randomness, one record never affects another."""
 
-from echotrial.outcome.classify import classify, judge
+from echotrial.outcome.classify import classify, judge, offsets_of
 from echotrial.outcome.marks import NO_OFFSETS, MarkOffsets, mark_offsets
 from echotrial.outcome.names import FALSE_LOCKS, FAULTS, WALL_LOCKS, Direction, Outcome, Rule
 
@@ -16,4 +16,5 @@ __all__ = [
     "classify",
     "judge",
     "mark_offsets",
+    "offsets_of",
 ]

@@ -42,7 +42,7 @@ Below about 0.75 wavelengths the skips of an echo and of half a cycle coincide o
 verdict should rest on the kind of skip there.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -65,9 +65,12 @@ _BLOCK: Final = 65536  # rows at a time: bounds the (rows, echoes) work arrays
 
 
 def classify(
-    readings: pd.DataFrame, truth: pd.DataFrame | TruthTable, setup: Setup, offsets: MarkOffsets
+    readings: pd.DataFrame,
+    truth: pd.DataFrame | TruthTable,
+    setup: Setup,
+    offsets: MarkOffsets | Mapping[str, MarkOffsets],
 ) -> pd.DataFrame:
-    """Name the outcome of every reading of ONE detector.
+    """Name the outcome of every reading.
 
     Parameters
     ----------
@@ -79,7 +82,7 @@ def classify(
     setup
         Tolerance, velocity and centre frequency.
     offsets
-        The detector's own, from `mark_offsets`.
+        From `mark_offsets`; of ONE detector, whose readings these are, or of each by its name.
 
     Returns
     -------
@@ -101,20 +104,40 @@ def judge(
     readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup
 ) -> tuple[pd.DataFrame, dict[str, MarkOffsets]]:
     """Outcomes of every detector's readings, and the mark offsets they were judged by."""
-    offsets, outcomes, table = {}, [], TruthTable.of(truth)
-    for name, own in readings.groupby("detector", sort=False, observed=True):
-        offsets[str(name)] = mark_offsets(own, table, setup)
-        outcomes.append(classify(own, table, setup, offsets[str(name)]))
-    if not outcomes:
-        return classify(readings, table, setup, MarkOffsets()), {}
-    return pd.concat(outcomes).loc[readings.index], offsets
+    table = TruthTable.of(truth)
+    offsets = offsets_of(readings, table, setup)
+    return classify(readings, table, setup, offsets), offsets
+
+
+def offsets_of(
+    readings: pd.DataFrame, truth: pd.DataFrame | TruthTable, setup: Setup
+) -> dict[str, MarkOffsets]:
+    """Mark offsets of every detector that has readings, whatever their split."""
+    table = TruthTable.of(truth)
+    by_detector = readings.groupby("detector", sort=False, observed=True)
+    return {str(name): mark_offsets(own, table, setup) for name, own in by_detector}
+
+
+def _shifts(
+    readings: pd.DataFrame, offsets: MarkOffsets | Mapping[str, MarkOffsets]
+) -> tuple[Floats, Floats]:
+    """Offsets of both marks of every reading, in seconds."""
+    if isinstance(offsets, MarkOffsets):
+        return np.full(len(readings), offsets.first_s), np.full(len(readings), offsets.second_s)
+    codes, names = pd.factorize(readings["detector"])
+    own = [offsets[str(name)] for name in names]
+    first, second = np.array([o.first_s for o in own]), np.array([o.second_s for o in own])
+    return (first[codes], second[codes]) if own else (np.empty(0), np.empty(0))
 
 
 def _classify(
-    readings: pd.DataFrame, truth: TruthTable, setup: Setup, offsets: MarkOffsets
+    readings: pd.DataFrame,
+    truth: TruthTable,
+    setup: Setup,
+    offsets: MarkOffsets | Mapping[str, MarkOffsets],
 ) -> pd.DataFrame:
     case = _Case(readings, truth.rows_of(readings), setup)
-    by_marks, known = _by_marks(case, readings, offsets)
+    by_marks, known = _by_marks(case, readings, _shifts(readings, offsets))
     code = np.where(known, by_marks, _by_thickness(case))
     code = np.where(case.is_hit, _CODE[Outcome.HIT], code)
     code = np.where(case.is_guarded & _among(code, (Outcome.HIT, Outcome.OFF)),
@@ -187,11 +210,13 @@ def _without_error(case: _Case, readings: pd.DataFrame) -> Codes:
     )
 
 
-def _by_marks(case: _Case, readings: pd.DataFrame, offsets: MarkOffsets) -> tuple[Codes, Bools]:
+def _by_marks(
+    case: _Case, readings: pd.DataFrame, shift_s: tuple[Floats, Floats]
+) -> tuple[Codes, Bools]:
     """Rule 4, and where it decides."""
     period, echo_s = case.period_s, case.truths.echo_s
-    first = column(readings, "first_echo_us") * 1e-6 - offsets.first_s
-    second = column(readings, "second_echo_us") * 1e-6 - offsets.second_s
+    first = column(readings, "first_echo_us") * 1e-6 - shift_s[0]
+    second = column(readings, "second_echo_us") * 1e-6 - shift_s[1]
     (index_1, lag_1), (index_2, lag_2) = nearest(first, echo_s), nearest(second, echo_s)
     on_1, on_2 = _near(lag_1, 0, period / 4), _near(lag_2, 0, period / 4)
     at_1, at_2 = on_1 | _is_skip(lag_1, period), on_2 | _is_skip(lag_2, period)

@@ -47,6 +47,8 @@ class TruthTable:
 
     def __init__(self, truth: pd.DataFrame) -> None:
         self._keys = truth[[k for k in ("split", "record") if k in truth]]
+        record = pd.Index(truth["record"])
+        self._record = record if record.is_unique else None  # then the split says no more
         self._all = Truths(
             column(truth, "thickness_mm") * 1e-3,
             np.nan_to_num(column(truth, "thickness_u_mm")) * 1e-3,
@@ -67,9 +69,12 @@ class TruthTable:
         KeyError
             A reading of a record that the truth does not have.
         """
-        keys = [k for k in self._keys if k in readings]
-        index, wanted = (_index(table[keys]) for table in (self._keys, readings))
-        found = index.get_indexer(wanted)
+        if self._record is not None:
+            found = self._record.get_indexer(pd.Index(readings["record"]))
+        else:
+            keys = [k for k in self._keys if k in readings]
+            index, wanted = (_index(table[keys]) for table in (self._keys, readings))
+            found = index.get_indexer(wanted)
         if (found < 0).any():
             absent = readings.loc[found < 0, "record"].iloc[0]
             raise KeyError(f"record {absent} has a reading and no truth")

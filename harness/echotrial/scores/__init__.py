@@ -1,9 +1,10 @@
 """Scores of readings against truth. Pure: no files, no printing, no state."""
 
 from echotrial.scores.confidence import ConfidenceMap
+from echotrial.scores.gather import Gathering
 from echotrial.scores.measures import MEASURES
 from echotrial.scores.panel import Panel, joined, panel_of
-from echotrial.scores.summary import CorpusScores, score
+from echotrial.scores.summary import CorpusScores, score, score_panels
 from echotrial.scores.trust import Answer, Assessment, Limits, Verdict, trust
 from echotrial.scores.wide import by_stratum, wide
 
@@ -13,6 +14,7 @@ __all__ = [
     "Assessment",
     "ConfidenceMap",
     "CorpusScores",
+    "Gathering",
     "Limits",
     "Panel",
     "Verdict",
@@ -20,6 +22,7 @@ __all__ = [
     "joined",
     "panel_of",
     "score",
+    "score_panels",
     "trust",
     "wide",
 ]

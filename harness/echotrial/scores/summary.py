@@ -1,6 +1,6 @@
 """All scores of one corpus: a long table, the verdict, the maps of confidence."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +12,7 @@ from echotrial.hooks import Measure
 from echotrial.scores import confidence as conf
 from echotrial.scores.document import document
 from echotrial.scores.measures import WHOLE
-from echotrial.scores.panel import panel_of
+from echotrial.scores.panel import Panel, panel_of
 from echotrial.scores.parts import apart_rows, strata_rows
 from echotrial.scores.rows import Row, Where, table_of
 from echotrial.scores.sampling import Sampling
@@ -89,8 +89,41 @@ def score(
     ValueError
         More than one corpus, or a record without a row for some detector.
     """
+
+    def own(detector: str) -> pd.DataFrame:
+        return scored[(scored["detector"] == detector) & (scored["split"] == "prove")]
+
+    return score_panels(
+        panel_of(scored, setup),
+        panel_of(scored, setup, "tune"),
+        origin=origin,
+        measures=measures,
+        own=own,
+        limits=limits,
+        seconds=seconds,
+    )
+
+
+def score_panels(
+    panel: Panel,
+    tune: Panel,
+    *,
+    origin: str,
+    measures: Mapping[str, Measure] | None = None,
+    own: Callable[[str], pd.DataFrame] = lambda detector: pd.DataFrame(),
+    limits: Limits | None = None,
+    seconds: Mapping[str, float] | None = None,
+) -> CorpusScores:
+    """Score every detector of a panel, as `score` does.
+
+    Parameters
+    ----------
+    panel, tune
+        Of the two splits.
+    own
+        Scored `prove` rows of a detector; asked for only where there are `measures`.
+    """
     limits = limits or Limits()
-    panel, tune = panel_of(scored, setup), panel_of(scored, setup, "tune")
     sampling = Sampling.of(panel.truth, origin)
     bins = bins_of(panel.truth, among=panel.inside)
     maps, reliability, risk, tables = {}, {}, {}, []
@@ -104,7 +137,7 @@ def score(
             maps[name] = made
             found, reliability[name], risk[name] = _confidence(one, made)
             rows += found
-        rows += _extra(scored, name, measures or {})
+        rows += _extra(own, name, measures or {})
         tables.append(table_of(rows, panel.corpus, name))
     empty = pd.DataFrame(columns=list(SCORES))
     table = pd.concat(tables, ignore_index=True) if tables else empty
@@ -139,16 +172,18 @@ def _confidence(
     return rows, table, risk
 
 
-def _extra(scored: pd.DataFrame, detector: str, measures: Mapping[str, Measure]) -> Iterator[Row]:
+def _extra(
+    own: Callable[[str], pd.DataFrame], detector: str, measures: Mapping[str, Measure]
+) -> Iterator[Row]:
     """Scores of plugins; one that raises is a row with the reason."""
     if not measures:
         return
-    own = scored[(scored["detector"] == detector) & (scored["split"] == "prove")]
+    scored = own(detector)
     for name, measure in measures.items():
         try:
-            found = {what: float(value) for what, value in measure(own).items()}
+            found = {what: float(value) for what, value in measure(scored).items()}
         except Exception as error:
             yield Row(_HERE, name, np.nan, note=f"no estimate: {type(error).__name__}: {error}")
         else:
             for what, value in found.items():
-                yield Row(_HERE, f"{name}: {what}", value, denominator=len(own))
+                yield Row(_HERE, f"{name}: {what}", value, denominator=len(scored))

@@ -2,31 +2,36 @@
 
 import platform
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from echotrial import __version__
 from echotrial.corpus.store import Corpus
-from echotrial.engine import Limits, ReadResult, WorkFolder, read_corpus
+from echotrial.engine import Limits, Reading, WorkFolder
 from echotrial.engine.cluster import Cluster
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.hooks import Measure
 from echotrial.host import LoadedDetector
-from echotrial.outcome import MarkOffsets, judge
-from echotrial.scores import CorpusScores, joined, score
+from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
+from echotrial.scores import CorpusScores, Gathering, joined, score_panels
 from echotrial.strict import read_toml
-from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info, write_tables
+from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info, write_scores
+from echotrial.trial.tables import Tables
 
 #: Readings of a trial under way, inside its folder.
 PARTS = "parts"
+#: Rows that outcomes are found for at once.
+_BLOCK = 20_000
 Settings = Mapping[str, Mapping[str, Any]]
 #: Called with the corpus, the records done since the last call and the number wanted in all.
 Progress = Callable[[str, int, int], None]
@@ -72,13 +77,12 @@ class Request:
 
 @dataclass(frozen=True)
 class Examined:
-    """What came of one corpus."""
+    """What came of one corpus; its readings are in the tables."""
 
     corpus: Corpus
-    result: ReadResult
-    outcomes: pd.DataFrame
-    offsets: dict[str, MarkOffsets]
-    records: pd.DataFrame
+    seconds_per_record: dict[str, float]
+    failures: pd.DataFrame
+    offsets: Mapping[str, MarkOffsets]
     scores: CorpusScores
 
 
@@ -104,12 +108,14 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
     runs = {"echotrial": __version__, **_what_runs(request)}
     info = {"started": _now(), **runs}
     _begin(folder, info, runs)
-    with WorkFolder(request.work or folder / PARTS) as work, _cluster(request) as cluster:
-        examined = [_examine(c, request, work, cluster, progress) for c in request.corpora]
-    write_tables(
+    with (
+        WorkFolder(request.work or folder / PARTS) as work,
+        _cluster(request) as cluster,
+        Tables(folder, folder / PARTS, request.corpora) as tables,
+    ):
+        examined = [_examine(c, request, work, cluster, tables, progress) for c in request.corpora]
+    write_scores(
         folder,
-        pd.concat([pd.concat([e.result.readings, e.outcomes], axis=1) for e in examined]),
-        pd.concat([e.records for e in examined], ignore_index=True),
         pd.concat([e.scores.table for e in examined], ignore_index=True),
         {"schema": "echotrial.trial/1", "corpora": [e.scores.to_json() for e in examined]},
     )
@@ -165,10 +171,16 @@ def _examine(
     request: Request,
     work: WorkFolder,
     cluster: Cluster | None,
+    tables: Tables,
     progress: Progress | None,
 ) -> Examined:
+    """Read block by block; memory grows by what scores need of each record.
+
+    Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They are
+    held until the others are through, so that tables are in the order of the records.
+    """
     rows = _rows(corpus, request.records)
-    result = read_corpus(
+    reading = Reading(
         corpus,
         request.detectors,
         settings=request.settings,
@@ -178,19 +190,74 @@ def _examine(
         work=work,
         cluster=cluster,
         progress=None if progress is None else lambda n: progress(corpus.name, n, len(rows)),
+        first="tune",
     )
-    records = corpus.truth.iloc[rows].reset_index(drop=True)
-    outcomes, offsets = judge(result.readings, records, corpus.setup)
-    scored = joined(result.readings, outcomes, records)
-    scores = score(
-        scored,
-        corpus.setup,
+    names = [d.name for d in request.detectors]
+    gathering = Gathering(corpus.name, corpus.setup, names, _counts(corpus, rows))
+    frames = iter(reading)
+    early = list(islice(frames, reading.early))
+    offsets = _offsets(corpus, early, names)
+    scored = []
+    for block in _blocks(chain(frames, early)):
+        truth = _truth_of(corpus, block)
+        known = truth.to_pandas()
+        outcomes = classify(block, known, corpus.setup, offsets)
+        gathering.add(block, outcomes, known)
+        tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
+        if request.measures:  # those of plugins are handed all that there is
+            scored.append(joined(block, outcomes, known))
+
+    def own(detector: str) -> pd.DataFrame:
+        everything = pd.concat(scored, ignore_index=True)
+        mine = (everything["detector"] == detector) & (everything["split"] == "prove")
+        return everything[mine]
+
+    scores = score_panels(
+        gathering.panel("prove"),
+        gathering.panel("tune"),
         origin=corpus.origin,
         measures=request.measures,
-        seconds=result.seconds_per_record,
+        own=own,
+        seconds=reading.seconds_per_record,
     )
-    records.insert(0, "corpus", corpus.name)
-    return Examined(corpus, result, outcomes, offsets, records, scores)
+    return Examined(corpus, reading.seconds_per_record, reading.failures, offsets, scores)
+
+
+def _offsets(
+    corpus: Corpus, early: Sequence[pd.DataFrame], detectors: Sequence[str]
+) -> dict[str, MarkOffsets]:
+    """Mark offsets of each detector by its readings of `tune`."""
+    none = dict.fromkeys(detectors, NO_OFFSETS)
+    frames = [frame[frame["split"] == "tune"] for frame in early]
+    if not sum(map(len, frames)):
+        return none
+    tune = pd.concat(frames, ignore_index=True)
+    return none | offsets_of(tune, _truth_of(corpus, tune).to_pandas(), corpus.setup)
+
+
+def _truth_of(corpus: Corpus, readings: pd.DataFrame) -> pa.Table:
+    """Truth of the records of some readings, one row each, in their order."""
+    record = readings["record"].unique()
+    first, last = int(record[0]), int(record[-1]) + 1
+    rows = corpus.truth_rows(first, last)
+    return rows if len(rows) == len(record) else rows.take(record - first)
+
+
+def _blocks(frames: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Frames put together until they are worth the cost of a call."""
+    held: list[pd.DataFrame] = []
+    for frame in frames:
+        held += [frame] if len(frame) else []
+        if sum(map(len, held)) >= _BLOCK:
+            yield pd.concat(held, ignore_index=True)
+            held = []
+    if held:
+        yield pd.concat(held, ignore_index=True)
+
+
+def _counts(corpus: Corpus, rows: np.ndarray[Any, np.dtype[np.intp]]) -> dict[str, int]:
+    prove = corpus.rows("prove").stop
+    return {"prove": int((rows < prove).sum()), "tune": int((rows >= prove).sum())}
 
 
 def _rows(corpus: Corpus, records: int | None) -> np.ndarray[Any, np.dtype[np.intp]]:
@@ -247,12 +314,12 @@ def _what_was_found(examined: Sequence[Examined]) -> dict[str, Any]:
         "seconds_per_record": [
             {"corpus": e.corpus.name, "detector": name, "seconds": seconds}
             for e in examined
-            for name, seconds in e.result.seconds_per_record.items()
+            for name, seconds in e.seconds_per_record.items()
         ],
         "lost": [
             {"corpus": e.corpus.name, **row}
             for e in examined
-            for row in e.result.failures.to_dict("records")
+            for row in e.failures.to_dict("records")
         ],
     }
 

@@ -112,17 +112,8 @@ def write_info(folder: Path, info: Mapping[str, Any]) -> None:
     write_text(folder / TRIAL, tomlkit.dumps({"format": FORMAT, **info}))
 
 
-def write_tables(
-    folder: Path,
-    readings: pd.DataFrame,
-    records: pd.DataFrame,
-    scores: pd.DataFrame,
-    verdicts: Mapping[str, Any],
-) -> None:
-    """Write everything of a trial but trial.toml."""
-    for name, table in ((READINGS, readings), (RECORDS, records)):
-        with new_file(folder / name) as part:
-            table.to_parquet(part, index=False)
+def write_scores(folder: Path, scores: pd.DataFrame, verdicts: Mapping[str, Any]) -> None:
+    """Write scores.csv and scores.json."""
     with new_file(folder / SCORES) as part:
         scores.to_csv(part, index=False, lineterminator="\n")
-    write_text(folder / VERDICTS, json.dumps(verdicts, indent=1) + "\n")
+    write_text(folder / VERDICTS, json.dumps(verdicts) + "\n")

@@ -1,0 +1,134 @@
+"""Panels filled block by block: of a reading 18 bytes are kept, of a record what strata need."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from echotrial.outcome import Direction, Outcome
+from echotrial.scores.panel import Panel
+from echotrial.scores.strata import NO_STRATA
+from echotrial.setup import Setup
+
+_NEEDED: Final = ("record", "thickness_mm", "kind", "specimen", "bound_um", "velocity_true_m_s")
+
+
+class Gathering:
+    """Scored readings of one corpus on their way to two panels.
+
+    Parameters
+    ----------
+    corpus, setup, detectors
+        Of the panels.
+    records
+        Split -> how many records there will be.
+    """
+
+    def __init__(
+        self, corpus: str, setup: Setup, detectors: Sequence[str], records: Mapping[str, int]
+    ) -> None:
+        self._corpus, self._setup, self._detectors = corpus, setup, tuple(detectors)
+        self._rooms = {split: _Room(len(detectors), n) for split, n in records.items()}
+
+    def add(self, readings: pd.DataFrame, outcomes: pd.DataFrame, truth: pd.DataFrame) -> None:
+        """Take in a block.
+
+        Parameters
+        ----------
+        readings, outcomes
+            Rows by record, then by detector, one for each of the detectors.
+        truth
+            One row a record, in the same order.
+
+        Raises
+        ------
+        ValueError
+            A row is missing: it must never pass for fewer records.
+        """
+        shape = (len(truth), len(self._detectors))
+        record = readings["record"].to_numpy()
+        if (
+            len(readings) != shape[0] * shape[1]
+            or (record.reshape(shape) != truth["record"].to_numpy()[:, None]).any()
+        ):
+            raise ValueError(f"{self._corpus}: some detector lacks a row for some record")
+        found = {
+            "code": _codes(outcomes["outcome"], [str(o) for o in Outcome]),
+            "direction": _codes(outcomes["direction"], [str(d) for d in Direction]),
+            "error_um": outcomes["error_um"].to_numpy(dtype=np.float64),
+            "confidence": readings["confidence"].to_numpy(dtype=np.float64),
+        }
+        split = truth["split"].astype(str).to_numpy()
+        for name, room in self._rooms.items():
+            rows = split == name
+            if rows.any():
+                own = {key: values.reshape(shape)[rows].T for key, values in found.items()}
+                room.add(own, truth[rows])
+
+    def panel(self, split: str) -> Panel:
+        """The panel of a split; every record has to be there.
+
+        Raises
+        ------
+        ValueError
+            Records are missing.
+        """
+        room = self._rooms[split]
+        if room.filled != room.size:
+            raise ValueError(f"{self._corpus}: {room.filled} of {room.size} records of '{split}'")
+        return Panel(
+            self._corpus, self._setup, self._detectors, room.truth(), room.readings["code"],
+            room.readings["direction"], room.readings["error_um"], room.readings["confidence"],
+        )  # fmt: skip
+
+
+class _Room:
+    """Arrays for the records of one split; memory is taken as they fill."""
+
+    def __init__(self, detectors: int, size: int) -> None:
+        self.size, self.filled = size, 0
+        kinds = {"code": np.int8, "direction": np.int8, "error_um": float, "confidence": float}
+        self.readings: dict[str, NDArray[Any]] = {
+            name: np.zeros((detectors, size), dtype=kind) for name, kind in kinds.items()
+        }
+        self._numbers: dict[str, NDArray[Any]] = {}
+        self._words: dict[str, tuple[NDArray[np.int32], dict[str, int]]] = {}
+
+    def add(self, readings: Mapping[str, NDArray[Any]], truth: pd.DataFrame) -> None:
+        """Write the next records."""
+        rows = slice(self.filled, self.filled + len(truth))
+        for name, values in readings.items():
+            self.readings[name][:, rows] = values
+        for column in map(str, truth):
+            if column in _NEEDED or column not in NO_STRATA:
+                self._write(column, truth[column], rows)
+        self.filled = rows.stop
+
+    def _write(self, name: str, values: "pd.Series[Any]", rows: slice) -> None:
+        if pd.api.types.is_numeric_dtype(values) and name not in self._words:
+            kind = values.dtype if values.dtype == bool else np.dtype(float)
+            kind = np.dtype(np.int64) if name == "record" else kind
+            there = self._numbers.setdefault(name, np.zeros(self.size, dtype=kind))
+            there[rows] = values.to_numpy()
+            return
+        empty = (np.full(self.size, -1, dtype=np.int32), dict[str, int]())
+        codes, names = self._words.setdefault(name, empty)
+        own, distinct = pd.factorize(values)
+        known = [names.setdefault(str(word), len(names)) for word in distinct]
+        codes[rows] = np.array([*known, -1], dtype=np.int32)[own]
+
+    def truth(self) -> pd.DataFrame:
+        """What is kept of the truth, one row a record."""
+        words = {
+            name: pd.Categorical.from_codes(codes, categories=pd.Index(list(names), dtype=str))
+            for name, (codes, names) in self._words.items()
+        }
+        return pd.DataFrame({**self._numbers, **words}, copy=False)
+
+
+def _codes(values: "pd.Series[Any]", names: list[str]) -> NDArray[np.int8]:
+    """Positions of categorical values in `names`."""
+    order = pd.Index(names).get_indexer(values.cat.categories.astype(str))
+    return np.asarray(order[values.cat.codes.to_numpy()], dtype=np.int8)

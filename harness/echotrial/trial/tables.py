@@ -1,0 +1,89 @@
+"""readings.parquet and records.parquet, written block by block while a trial goes on."""
+
+from collections.abc import Sequence
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from echotrial.corpus.store import Corpus
+from echotrial.errors import NotToBeHad
+from echotrial.trial.folder import READINGS, RECORDS
+
+
+class Tables:
+    """Both tables of a trial; use as a context manager.
+
+    They grow in `stage` and take their names in `folder` when the block succeeds.
+    """
+
+    def __init__(self, folder: Path, stage: Path, corpora: Sequence[Corpus]) -> None:
+        self._folder, self._stage = folder, stage
+        self._several = len(corpora) > 1
+        schemas = [corpus.truth_rows(0, 0).schema for corpus in corpora]
+        truth = pa.unify_schemas(schemas, promote_options="permissive").remove_metadata()
+        self._truth = truth.insert(0, pa.field("corpus", pa.string()))
+        self._readings: pq.ParquetWriter | None = None
+        self._records: pq.ParquetWriter | None = None
+        self._open = ExitStack()
+
+    def __enter__(self) -> Self:
+        self._stage.mkdir(parents=True, exist_ok=True)
+        return self
+
+    def add(self, corpus: str, readings: pd.DataFrame, truth: pa.Table) -> None:
+        """Write scored readings and the truth of their records.
+
+        Raises
+        ------
+        NotToBeHad
+            The disk is full.
+        """
+        if self._several:  # each block has its own single category, which would not unite
+            readings = readings.assign(corpus=readings["corpus"].astype(str))
+        rows = pa.Table.from_pandas(readings, preserve_index=False)
+        columns = [
+            truth[field.name].cast(field.type)
+            if field.name in truth.column_names
+            else pa.nulls(len(truth), field.type)
+            for field in list(self._truth)[1:]
+        ]
+        name = pa.array([corpus] * len(truth), pa.string())
+        try:
+            if self._readings is None or self._records is None:
+                self._readings = self._writer(READINGS, rows.schema)
+                self._records = self._writer(RECORDS, self._truth)
+            self._readings.write_table(rows)
+            self._records.write_table(pa.table([name, *columns], schema=self._truth))
+        except OSError as error:
+            raise self._not_written(error) from None
+
+    def _writer(self, name: str, schema: Any) -> pq.ParquetWriter:
+        return self._open.enter_context(pq.ParquetWriter(self._stage / name, schema))
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if kind is not None:
+            with suppress(OSError):
+                self._open.close()
+            return
+        try:
+            self._open.close()
+            for name in (READINGS, RECORDS):
+                (self._stage / name).replace(self._folder / name)
+        except OSError as failed:
+            raise self._not_written(failed) from None
+
+    def _not_written(self, error: OSError) -> NotToBeHad:
+        return NotToBeHad(
+            f"{self._folder}: tables cannot be written ({error.strerror or error}); readings so "
+            "far are kept: make room, and run the same command again"
+        )
