@@ -4,7 +4,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from echotrial_detectors.noise import QUIET_SHARE, STRETCH, noise_sigma, survey
+from echotrial_detectors.noise import (
+    FALSE_ALARM,
+    QUIET_SHARE,
+    STRETCH,
+    noise_peak,
+    noise_sigma,
+    survey,
+)
 
 from tests.trains import setup, trains
 
@@ -45,3 +52,19 @@ def test_a_sample_that_is_no_number_shows(bad, where):
     samples = np.zeros((2, 1024), np.float32)
     samples[1, where] = bad
     np.testing.assert_array_equal(np.isnan(noise_sigma(samples)), [False, True])
+
+
+@pytest.mark.parametrize("coloured", [False, True])
+def test_noise_alone_seldom_exceeds_its_peak(coloured):
+    """2,000 records of noise: as often as `FALSE_ALARM` says, and no more than five times that."""
+    draw = np.random.default_rng(4)
+    noise = draw.standard_normal((2000, 512))
+    if coloured:  # as wide as a probe of 5 MHz and 60 % at 50 MHz
+        f = np.fft.rfftfreq(512)
+        band = np.exp(-0.5 * ((f - 0.1) / (0.06 / np.sqrt(8 * np.log(2)))) ** 2)
+        noise = np.fft.irfft(np.fft.rfft(noise) * band, 512)
+    seen = survey(noise.astype(np.float32))
+    above = seen.loudest.max(axis=1) > noise_peak(512, 8, 0.06) * seen.sigma
+    assert above.mean() <= 5 * FALSE_ALARM
+    # four sigma are far too few where one peak is a reading
+    assert (seen.loudest.max(axis=1) > 4 * seen.sigma).mean() > 0.05

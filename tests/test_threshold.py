@@ -44,3 +44,17 @@ def test_walls_are_read_and_marks_are_their_echoes(metal):
     np.testing.assert_allclose(found.thickness_m, walls, atol=1.5e-6)
     first = 1.2e-6 + (2 / known.velocity) * walls * (1 if metal else 0)
     np.testing.assert_allclose(found.first_echo_s, first, atol=1.5e-9)
+
+
+def test_a_low_level_finds_the_same_echoes_as_a_high_one():
+    """The first half-cycle above a low level is not the echo's greatest one."""
+    known = setup(metal=False, mode=2)
+    walls = np.linspace(0.6e-3, 1.2e-3, 40)
+    batch = trains(known, walls, noise=1e-4)
+    for level in (0.01, 0.3):
+        chosen = ThresholdSettings(level_relative=level)
+        found = Threshold().prepare(known, chosen)(batch)
+        assert found.answered.mean() > 0.9
+        np.testing.assert_allclose(
+            found.thickness_m[found.answered], walls[found.answered], atol=2e-6
+        )

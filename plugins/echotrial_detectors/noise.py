@@ -1,9 +1,11 @@
 """How loud the noise is, from the record itself, and where the record is loud at all."""
 
+import math
 from dataclasses import dataclass
 
 import numba
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 #: Samples in one stretch whose spread is taken.
@@ -11,6 +13,9 @@ STRETCH = 64
 #: The stretch that counts, from the quietest: low enough to lie between echoes on most records,
 #: not the very quietest, which is quiet by chance.
 QUIET_SHARE = 0.25
+
+#: A reading that hangs on one echo alone is due to noise in this share of records at most.
+FALSE_ALARM = 1e-3
 
 _MODULUS = np.int32(0x7FFFFFFF)
 
@@ -56,6 +61,32 @@ def noise_sigma(samples: NDArray[np.float32]) -> NDArray[np.float64]:
     record has a sample that is NaN or infinite.
     """
     return survey(samples).sigma
+
+
+def noise_peak(n_samples: int, n_stretches: int, bandwidth: float) -> float:
+    """How many estimated sigma the noise of one record exceeds with `FALSE_ALARM` probability.
+
+    The largest of N independent Rayleigh amplitudes is above sigma sqrt(2 ln(N / p)) with
+    probability p (for amplitudes of a Gaussian that is an upper bound: erfc(x) < exp(-x^2);
+    Papoulis, Probability, Random Variables and Stochastic Processes, order statistics, from
+    memory). `noise_sigma` is too low by chance, as it is a low order statistic of variances over
+    few degrees of freedom, 2 B T of a stretch: the chi-square quantile at its median rank
+    (i - 0.3) / (n + 0.4) (Benard's approximation, from memory) tells by how much.
+
+    Parameters
+    ----------
+    n_samples
+        In which a peak may lie.
+    n_stretches
+        Of which the quietest count.
+    bandwidth
+        Of the noise, in cycles a sample.
+    """
+    freedom = max(2 * bandwidth * STRETCH, 1.0)
+    rank = int(QUIET_SHARE * (n_stretches - 1)) + 1
+    quantile = scipy.special.gammaincinv(freedom / 2, (rank - 0.3) / (n_stretches + 0.4))
+    shrunk = math.sqrt(2 * quantile / freedom)
+    return math.sqrt(2 * math.log(max(n_samples, 1) / FALSE_ALARM)) / max(shrunk, 0.2)
 
 
 def fixed(samples: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -35,6 +35,13 @@ class Candidates:
         """Room for the candidates of n records."""
         return cls(np.empty((n, MOST)), np.empty((n, MOST)), np.zeros(n, np.int64))
 
+    @property
+    def highest(self) -> NDArray[np.float64]:
+        """Greatest modulus of each record's candidates, 0 where there is none, (n,)."""
+        heights = np.abs(self.amplitude[:, : max(int(self.count.max(initial=0)), 1)])
+        inside = np.arange(heights.shape[1]) < self.count[:, None]
+        return np.asarray(np.max(heights, axis=1, where=inside, initial=0.0))
+
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def keep_between(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from echotrial_detectors import gate as gates
 from echotrial_detectors.interface import Interface, take_interface
 from echotrial_detectors.multiples import Law, Series, best_series
-from echotrial_detectors.noise import Survey, fixed, survey
+from echotrial_detectors.noise import Survey, fixed, noise_peak, survey
 from echotrial_detectors.peaks import (
     MOST,
     Candidates,
@@ -47,8 +47,9 @@ class Look:
         Between these samples.
     behind
         From here on the interface echo's tail is over.
-    sigma, level
-        Noise of the signal, and what a candidate must exceed.
+    sigma, level, sure
+        Noise of the signal, what a candidate must exceed, and what the strongest one must (without
+        an interface echo nothing else tells echoes from noise).
     separation
         Of extrema nearer to each other than this the greater one counts.
     survey
@@ -60,6 +61,7 @@ class Look:
     behind: NDArray[np.int64]
     sigma: NDArray[np.float64]
     level: NDArray[np.float64]
+    sure: NDArray[np.float64]
     separation: int
     survey: Survey
 
@@ -148,7 +150,8 @@ class Reader:
     def look(self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape) -> Look:
         """Where candidates are looked for in each record, and how high they must be.
 
-        The level is so much noise, and a share of the strongest echo: in mode 3 of those behind the
+        The level is so much noise (in mode 1 what noise alone hardly ever exceeds, because one
+        echo is a reading there), and a share of the strongest echo: in mode 3 of those behind the
         tail of the interface echo, else of all, the interface echo among them (where that one is
         weak, the share is at most half of its reflection).
         """
@@ -162,11 +165,15 @@ class Reader:
             behind = gates.behind_tail(plan, self.after_s, shape.tail, batch.start_s, rate, m)
         elif plan.setup.interface_reflection is not None:
             share = min(share, 0.5 * abs(plan.setup.interface_reflection))
-        level = np.maximum(
-            self.settings.level_sigma * sigma, share * strongest(signal, behind, last)
-        )
+        least, sure = self.settings.level_sigma, 0.0
+        if plan.interface_s is None or plan.mode == 1:
+            band = plan.setup.bandwidth_hz / rate
+            sure = noise_peak(m, surveyed.loudest.shape[1], band)
+        if plan.mode == 1:  # one peak is a reading already
+            least = max(least, sure)
+        level = np.maximum(least * sigma, share * strongest(signal, behind, last))
         separation = int(0.3 * plan.period_s * rate)
-        return Look(first, last, behind, sigma, level, separation, surveyed)
+        return Look(first, last, behind, sigma, level, sure * sigma, separation, surveyed)
 
     def _left(
         self,
@@ -240,9 +247,7 @@ class Reader:
         reflection = self.plan.setup.interface_reflection
         if self.plan.mode != 2 or reflection is None:
             return np.zeros(found.count.shape, np.bool_)
-        inside = np.arange(found.amplitude.shape[1]) < found.count[:, None]
-        highest = np.max(np.abs(found.amplitude), axis=1, where=inside, initial=0.0)
-        expected = highest * abs(reflection) / (1 - reflection**2)
+        expected = found.highest * abs(reflection) / (1 - reflection**2)
         height = np.abs(interface.amplitude)
         odd = (height < HEIGHT_AT_LEAST * expected) | (height > HEIGHT_AT_MOST * expected)
         return np.asarray(odd)
@@ -269,7 +274,7 @@ class Reader:
         doubts = [
             (np.isnan(look.sigma), Reason.BAD_SAMPLES),
             (wants_interface & np.isnan(interface.sample), Reason.NO_INTERFACE_ECHO),
-            (found.count == 0, Reason.NO_ECHO),
+            ((found.count == 0) | (found.highest < look.sure), Reason.NO_ECHO),
             ((self.plan.mode == 3) & (found.count < 2), Reason.NO_SECOND_ECHO),
             (~np.isfinite(thickness), Reason.UNEVEN_SPACING),
             (series.share < self.settings.evenness, Reason.UNEVEN_SPACING),

@@ -17,6 +17,10 @@ from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
 
+#: From the half-cycle that crosses the level up to the echo's greatest one, at most so many times
+#: three quarters of a period: the first half-cycles of a high echo exceed a low level too.
+CLIMBS = 1
+
 
 class ThresholdSettings(EchoSettings):
     """Settings of `Threshold`."""
@@ -162,6 +166,9 @@ def find_crossings(
                 i += 1
                 continue
             peak = highest(line, i, i + reach if i + reach < stop else stop)
+            for _ in range(CLIMBS):
+                end = peak + reach if peak + reach < stop else stop
+                peak = highest(line, peak, end)
             place[here] = centroid(line, peak, period)
             height[here] = abs(line[peak])
             if strongest < 0 or height[here] > height[strongest]:
