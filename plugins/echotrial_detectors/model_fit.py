@@ -37,6 +37,8 @@ STRONG_INTERFACE = 0.5
 METAL = 0.7
 #: Wavelengths below which a strong reflector's half-wave resonance has left the band.
 THIN = 0.34
+#: Walls less than so many tolerances apart are near.
+NEAR = 3.0
 SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
 BEFORE, AFTER = 2.0, 8.0  # periods of the pulse before its envelope peak, and of its tail
 UNKNOWN = 1e3  # periods: as good as no prior
@@ -65,6 +67,10 @@ class ModelFitSettings(Settings):
         0.05, "standard deviation expected of the wall's loss, neper per wavelength of travel",
         ge=1e-4, le=1.0, candidates=(0.02, 0.05, 0.2),
     )  # fmt: skip
+    film_um: float = setting(
+        30.0, "scale of a couplant film on a lifted probe, micrometres",
+        ge=1.0, le=1000.0, candidates=(30.0, 50.0, 1000.0),
+    )  # fmt: skip
     spreading: float = setting(
         0.5, "share of a round piston's spreading that a trip through the wall adds: 0 = plane "
         "waves, 1 = the whole tip touches; a tube touches along a strip",
@@ -74,16 +80,21 @@ class ModelFitSettings(Settings):
         12.0, "how much more likely than another wall (-2 log) a reading must be",
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
     )  # fmt: skip
+    near_margin: float = setting(
+        5.0, "... than another wall less than three tolerances away",
+        ge=0.0, le=100.0, candidates=(3.0, 5.0, 12.0),
+    )  # fmt: skip
     film_margin: float = setting(
         9.0, "how much more likely than a couplant film or nothing (-2 log)",
         ge=0.0, le=100.0, candidates=(6.0, 9.0, 15.0),
     )  # fmt: skip
     sureness: float = setting(
-        1.3, "standard deviations that the tolerance must hold",
-        ge=0.5, le=10.0, candidates=(1.3, 2.0, 3.0),
+        1.0, "standard deviations that the tolerance must hold",
+        ge=0.5, le=10.0, candidates=(1.0, 1.3, 2.0, 3.0),
     )  # fmt: skip
-    thin_sureness: float = setting(
-        3.0, "the same for metal walls below a third of a wavelength",
+    strict_sureness: float = setting(
+        3.0, "the same for metal walls below a third of a wavelength, and where more than noise is "
+        "left of the record",
         ge=0.5, le=10.0, candidates=(2.0, 3.0, 4.0),
     )  # fmt: skip
     excess: float = setting(
@@ -92,7 +103,7 @@ class ModelFitSettings(Settings):
     )  # fmt: skip
     floor: float = setting(
         0.02, "residual share of the record's energy that is always allowed", ge=0.0, le=1.0,
-        candidates=(0.01, 0.02, 0.05),
+        candidates=(0.01, 0.02, 0.04),
     )  # fmt: skip
 
 
@@ -100,7 +111,7 @@ class ModelFit:
     """Fits delay line | couplant | wall | air to the whole echo train, and knows when it cannot."""
 
     name: ClassVar[str] = "model-fit"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[ModelFitSettings]] = ModelFitSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -158,14 +169,17 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             aperture(stack.delay_couplant),
             stack,
             _prior(setup, settings, stack),
+            stack.gap_periods(1e-6 * settings.film_um),
             settings.rounds,
         ),
         settings.starts,
         Limits(
             settings.margin,
+            settings.near_margin,
+            NEAR,
             settings.film_margin,
             settings.sureness,
-            settings.thin_sureness,
+            settings.strict_sureness,
             THIN * setup.wavelength_m if stack.couplant_wall > METAL else 0.0,
             settings.excess,
             settings.floor,

@@ -41,7 +41,7 @@ class Onset:
     """Onsets of echoes, equally spaced."""
 
     name: ClassVar[str] = "onset"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[OnsetSettings]] = OnsetSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain"})
 

@@ -58,6 +58,8 @@ class Search:
     prior_spread
         (6,) standard deviation expected of each unknown about zero (arrival: about its nominal
         time); the wall's is as good as infinite.
+    film_spread
+        Standard deviation expected of a film's round trip on a lifted probe, periods.
     rounds
         Newton steps at most, in each stage.
     """
@@ -69,6 +71,7 @@ class Search:
     aperture: Aperture
     stack: Stack
     prior_spread: _Real
+    film_spread: float
     rounds: int
 
 
@@ -192,6 +195,8 @@ def search(
     inner /= share
     every = how.every.records(y)
     _stage(every, how.every, ENOUGH, close, theta, results, inner, arrival, how)
+    # Nothing holds a film's thickness while it is fitted: what is unlikely of it counts afterwards.
+    results[:, film, 0] += (theta[:, film, WALL] / how.film_spread) ** 2
     best = np.argmin(results[:, :film, 0], axis=1)
     deviation, side = np.full(n, np.inf), np.full(n, np.inf)
     fitted = np.flatnonzero(np.isfinite(results[np.arange(n), best, 0]))

@@ -1,6 +1,7 @@
 """From fits to a reading or to a reason why there is none (pure)."""
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import scipy
@@ -48,25 +49,33 @@ class Limits:
 
     Attributes
     ----------
-    margin
-        How much better than any other wall, in minus twice the log likelihood.
+    margin, near_margin
+        How much better than any other wall, in minus twice the log likelihood; the second one for
+        walls within `near` tolerances, which would make a reading wrong, and no lie.
+    near
+        See there.
     film_margin
         ... and than a film or nothing on the tip.
-    sureness, thin_sureness
+    sureness, strict_sureness
         Standard deviations that the tolerance must hold, by the likelihood at its ends; the second
-        one for walls below `thin_m`.
+        one for walls below `thin_m`, and where more than noise is left of the record.
     thin_m
         Below this the half-wave resonance has left the band and two walls explain one record.
     excess
-        Residual energy over that of the noise ...
+        Residual energy over that of the noise: beyond it more than noise is left ...
     floor
-        ... beyond this share of the record's energy.
+        ... which may be at most this share of the record's energy.
     """
 
+    #: Share of a record's energy that may be left however loud its noise: a wall explains most.
+    most_left: ClassVar[float] = 0.3
+
     margin: float
+    near_margin: float
+    near: float
     film_margin: float
     sureness: float
-    thin_sureness: float
+    strict_sureness: float
     thin_m: float
     excess: float
     floor: float
@@ -83,14 +92,18 @@ def judge(
     value, wall = fits.value[rows, fits.best], fits.wall_m[rows, fits.best]
     fitted = np.isfinite(value)
     value = np.where(fitted, value, 0.0)
-    other = np.abs(fits.wall_m[:, :-1] - wall[:, None]) > tolerance_m[:, None]
+    apart = np.abs(fits.wall_m[:, :-1] - wall[:, None]) / tolerance_m[:, None]
+    other = apart > 1
     ahead = np.where(other, fits.value[:, :-1] - value[:, None], np.inf)
     ahead_of_film = fits.value[:, -1] - value
     residual = fits.residual[rows, fits.best]
     allowed = np.maximum(limits.excess * fits.noise_share, limits.floor)
+    allowed = np.minimum(allowed, limits.most_left)
     low, high = wall_range_m
-    sureness = np.where(wall < limits.thin_m, limits.thin_sureness, limits.sureness)
-    unsure = (ahead.min(axis=1) < limits.margin) | (fits.side < sureness**2)
+    strict = (wall < limits.thin_m) | (residual > limits.excess * fits.noise_share)
+    sureness = np.where(strict, limits.strict_sureness, limits.sureness)
+    rivalled = ahead < np.where(apart > limits.near, limits.margin, limits.near_margin)
+    unsure = rivalled.any(axis=1) | (fits.side < sureness**2)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low - tolerance_m) | (wall > high + tolerance_m), Reason.OUT_OF_RANGE),
