@@ -23,9 +23,10 @@ import scipy.fft
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_corpora.chain import DIFFRACTION_STEP, Chain, chain_of
+from echotrial_corpora.chain import Chain, chain_of
 from echotrial_corpora.draw import WALL, gaps_of, nominal
 from echotrial_corpora.generate import spectra
+from echotrial_corpora.strips import spacing
 from echotrial_corpora.synthesis import respond
 
 if TYPE_CHECKING:
@@ -140,12 +141,13 @@ def record_slopes(
     clipped
         (n, m).
     """
-    plain = _response(chain, params)
+    apart = spacing(chain, params, gaps_of(chain, params))
+    plain = _response(chain, params, apart)
 
     def slope(name: str, step: float | Array, unit: float) -> Spectra:
         moved = params.copy()
         moved[name] += step
-        return (_response(chain, moved) - plain) / unit
+        return (_response(chain, moved, apart) - plain) / unit
 
     sagitta = STEP * 2 / chain.radius_m**2
     laplace = [
@@ -160,17 +162,11 @@ def record_slopes(
     return np.asarray(scipy.fft.rfft(records, axis=2)), np.abs(records[:, 2]) >= 1
 
 
-def _response(chain: Chain, params: np.ndarray) -> Spectra:
+def _response(chain: Chain, params: np.ndarray, apart: NDArray[np.int64]) -> Spectra:
     """Damped spectra of the noise-free records, as the generator makes them, (n, bins in band)."""
-    bins, n = chain.grid.count, params.size
-    total, tail = np.empty((2, n, bins), np.complex128)
-    spectra(
-        params, gaps_of(chain, params), chain.grid.s, chain.wall_loss, chain.admittance,
-        chain.trips, chain.recorded, chain.places, chain.weights, chain.radius_m, chain.paths,
-        chain.diffraction, DIFFRACTION_STEP, chain.grid.rate_hz, chain.contact,
-        np.zeros((1, bins), np.complex128), bins, total, tail, np.empty((n, 0, 1), np.complex128),
-    )  # fmt: skip
-    return total
+    bins, gaps = chain.grid.count, gaps_of(chain, params)
+    none = np.empty((params.size, 0, 1), np.complex128)
+    return spectra(chain, params, gaps, None, bins, none, apart)[0]
 
 
 def _in_time(chain: Chain, damped: Spectra) -> Array:

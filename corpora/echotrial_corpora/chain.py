@@ -11,7 +11,7 @@ from echotrial_corpora import diffraction, receiver
 from echotrial_corpora.attenuation import power_law
 from echotrial_corpora.couplant import strips
 from echotrial_corpora.delay_line import repeats, side_wall
-from echotrial_corpora.grid import REACH, Grid
+from echotrial_corpora.grid import NODE, REACH, Grid
 from echotrial_corpora.layers import Layer
 from echotrial_corpora.probe import gaussian_width
 
@@ -35,15 +35,20 @@ class Chain:
     trips
         (k, b): what the first, second ... trip through the delay line puts on the pulse.
     admittance
-        (b,) of the delay line or the wear face, 1 / Z.
-    wall_loss
-        (b,) propagation constant of the wall's loss and dispersion for 1 Np/m at the centre.
+        (b + BEYOND,) of the delay line or the wear face, 1 / Z.
+    wall_loss, wall_admittance
+        (b + BEYOND,) propagation constant of the wall's loss and dispersion for 1 Np/m at the
+        centre; the same over s.
     recorded
         (b,) spectrum of a recorded bare-tip echo about its arrival; empty where computed.
     places, weights
         (strips,) where the strips lie, metres across, and their share of the aperture.
     paths
         Sum of z c over the delay line's round trip, m^2/s; negative without diffraction.
+    bare
+        Diffraction correction of the bare tip's echo at every NODE-th bin.
+    diffraction, diffraction_step
+        Table of `diffraction.piston` and its slope, and its step.
     """
 
     grid: Grid
@@ -55,12 +60,15 @@ class Chain:
     trips: Complex
     admittance: Complex
     wall_loss: Complex
+    wall_admittance: Complex
     recorded: Complex
     places: Real
     weights: Real
     radius_m: float
     paths: float
+    bare: Complex
     diffraction: Complex
+    diffraction_step: float
     noise_shape: Real
     noise_record: Real
 
@@ -112,6 +120,8 @@ def _make(spec: "CorpusSpec") -> Chain:
             grid.s, line, layer, radius if spec.probe.diffraction else None, left
         )
     echo = spec.probe.echo
+    loss = power_law(grid.s_beyond, spec.wall.row.attenuation_exponent, centre)
+    paths = paths if spec.probe.diffraction else -1.0
     return Chain(
         grid=grid,
         centre_hz=centre,
@@ -120,16 +130,19 @@ def _make(spec: "CorpusSpec") -> Chain:
         contact=contact,
         front_velocity=layer.velocity,
         trips=np.ascontiguousarray(trips),
-        admittance=1 / layer.impedance(grid.s),
-        wall_loss=power_law(grid.s, spec.wall.row.attenuation_exponent, centre),
+        admittance=1 / layer.impedance(grid.s_beyond),
+        wall_loss=loss,
+        wall_admittance=loss / grid.s_beyond,
         recorded=np.empty(0, np.complex128)
         if echo is None
         else receiver.recorded_spectrum(grid.s, echo),
         places=places * radius,
         weights=weights,
         radius_m=radius,
-        paths=paths if spec.probe.diffraction else -1.0,
+        paths=paths,
+        bare=_bare(grid, radius, paths),
         diffraction=_diffraction_table(),
+        diffraction_step=DIFFRACTION_STEP,
         noise_shape=receiver.noise_shape(spec),
         noise_record=receiver.noise_record(spec),
     )
@@ -144,6 +157,13 @@ def grid_of(spec: "CorpusSpec") -> Grid:
     low = probe.centre_frequency.low - REACH * width
     high = probe.centre_frequency.high + REACH * width
     return Grid(spec.rate, spec.samples, max(low, 0.0), high)
+
+
+def _bare(grid: Grid, radius_m: float, paths: float) -> Complex:
+    nodes = grid.s[0] + (grid.s[1] - grid.s[0]) * NODE * np.arange(grid.count // NODE + 3)
+    if paths <= 0:
+        return np.ones(nodes.size, np.complex128)
+    return diffraction.piston(-1j * nodes * radius_m**2 / paths)
 
 
 @lru_cache(maxsize=1)

@@ -2,54 +2,62 @@
 
 # mypy: disable-error-code="no-untyped-def, no-untyped-call"
 
+import math
+
 import numpy as np
-from numba import njit
+from numpy.typing import NDArray
+
+from echotrial_corpora.split import exponential, kernel
 
 FULL_SCALE = 32767
+Real = NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _sine(samples, level, frequency_hz, decay_rate, phase, start, rate):
-    """Add level x exp(-decay t) sin(2 pi f t + phase) from `start` seconds on."""
-    first = max(0, int(np.ceil(start * rate)))
-    t = first / rate - start
-    z = level * np.exp((2j * np.pi * frequency_hz - decay_rate) * t + 1j * phase)
-    turn = np.exp((2j * np.pi * frequency_hz - decay_rate) / rate)
-    for i in range(first, samples.size):
-        samples[i] += z.imag
-        z *= turn
+@kernel
+def _sines(samples, level, frequency_hz, decay_rate, phase, start, rate):
+    """Add level x exp(-decay t) sin(2 pi f t + phase) from `start` seconds on to each record."""
+    for i in range(level.size):
+        if level[i] != 0:
+            first = max(0, math.ceil(start[i] * rate))
+            turn = complex(-decay_rate[i], 2 * math.pi * frequency_hz[i])
+            z = exponential(turn * (first / rate - start[i]) + complex(0.0, phase[i]))
+            turn = exponential(turn / rate)
+            for k in range(first, samples.shape[1]):
+                samples[i, k] += level[i] * z.imag
+                z *= turn
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def excite(params, rate, clean):
+def excite(params: np.ndarray, rate: float, clean: Real) -> None:
     """Add what the transmission pulse leaves behind (mode 1), from time 0 of the clock on."""
-    for i in range(params.size):
-        p = params[i]
-        if p.excitation > 0:
-            _sine(
-                clean[i], p.excitation, p.excitation_frequency, p.excitation_rate,
-                0.5 * np.pi, -p.start, rate,
-            )  # fmt: skip
-        if p.recovery > 0:
-            _sine(clean[i], p.recovery, 0.0, p.recovery_rate, 0.5 * np.pi, -p.start, rate)
+    p, none = params, np.zeros(params.size)
+    quarter, start = none + 0.5 * np.pi, -p["start"]
+    excitation = (p["excitation"], p["excitation_frequency"], p["excitation_rate"])
+    for level, frequency, decay in (excitation, (p["recovery"], none, p["recovery_rate"])):
+        _sines(clean, *_columns(level, frequency, decay, quarter, start), rate)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def digitise(params, clean, gains, noise, sigma, rate, bits, out):
-    """Fill `out` (n, m) int16: clean x gain + noise x sigma + the rest, clipped and rounded."""
-    steps = 2 ** (bits - 1)
-    row = np.empty(clean.shape[1])
-    for i in range(params.size):
-        p = params[i]
-        for t in range(row.size):
-            row[t] = clean[i, t] * gains[i] + noise[i, t] * sigma[i]
-        if p.hum > 0:
-            _sine(row, p.hum, p.hum_frequency, 0.0, p.hum_phase, 0.0, rate)
-        if p.baseline != 0:
-            _sine(row, p.baseline, 0.0, p.baseline_rate, 0.5 * np.pi, 0.0, rate)
-        if p.burst > 0:
-            _sine(row, p.burst, p.burst_frequency, p.burst_rate, 0.0, p.burst_at, rate)
-        for t in range(row.size):
-            step = min(max(np.rint(row[t] * steps), -steps), steps - 1)
-            level = np.rint(step * FULL_SCALE / steps)
-            out[i, t] = np.int16(level)
+def digitise(
+    params: np.ndarray, clean: Real, gains: Real, noise: Real, sigma: Real, rate: float, bits: int
+) -> NDArray[np.int16]:
+    """Clean x gain + noise x sigma + the rest, clipped and rounded, (n, m)."""
+    p, none = params, np.zeros(params.size)
+    found = clean * gains[:, None]
+    found += noise * sigma[:, None]
+    parts = (
+        (p["hum"], p["hum_frequency"], none, p["hum_phase"], none),
+        (p["baseline"], none, p["baseline_rate"], none + 0.5 * np.pi, none),
+        (p["burst"], p["burst_frequency"], p["burst_rate"], none, p["burst_at"]),
+    )
+    for part in parts:
+        if part[0].any():
+            _sines(found, *_columns(*part), rate)
+    steps = 2.0 ** (bits - 1)
+    found *= steps
+    np.clip(np.rint(found, out=found), -steps, steps - 1, out=found)
+    found *= FULL_SCALE / steps
+    return np.rint(found, out=found).astype(np.int16)
+
+
+def _columns(*columns: Real) -> list[Real]:
+    """Columns of a table of records, each in one piece: kernels are made for such only."""
+    return [np.ascontiguousarray(column) for column in columns]

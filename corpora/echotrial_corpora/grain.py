@@ -11,7 +11,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from echotrial_corpora.probe import pulse_spectrum
-from echotrial_corpora.streams import stream
+from echotrial_corpora.streams import bulk
 
 if TYPE_CHECKING:
     from echotrial_corpora.chain import Chain
@@ -32,7 +32,8 @@ def grain_spectra(
     grid = chain.grid
     time = np.arange(grid.n_fft) / grid.rate_hz
     window = np.exp(-time / grain.decay - grid.damping * time)
-    series = stream(*names, "grain").standard_normal((count, grid.n_fft)) * window
+    series = bulk(*names, "grain").standard_normal((count, grid.n_fft))
+    series *= window
     found = scipy.fft.rfft(series, axis=1)[:, grid.first : grid.first + grid.count]
     return np.asarray(found * _filter(spec, chain))
 

@@ -18,6 +18,9 @@ STRETCH = 1.25
 DAMPING = 7.0
 #: Where the spectrum of the pulse is cut off, standard deviations of a Gaussian (-80 dB).
 REACH = 4.3
+#: Bins between the nodes of what changes slowly with frequency, and how far beyond the last bin
+#: tables go, for the nodes there.
+NODE, BEYOND = 8, 16
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,12 @@ class Grid:
     def s(self) -> NDArray[np.complex128]:
         """Laplace variable of the bins in band, (count,)."""
         bins = self.first + np.arange(self.count)
+        return np.asarray(self.damping + 2j * np.pi * self.step_hz * bins)
+
+    @cached_property
+    def s_beyond(self) -> NDArray[np.complex128]:
+        """`s` and BEYOND bins more, (count + BEYOND,)."""
+        bins = self.first + np.arange(self.count + BEYOND)
         return np.asarray(self.damping + 2j * np.pi * self.step_hz * bins)
 
     @cached_property

@@ -7,19 +7,22 @@ finds its top.
 
 # mypy: disable-error-code="no-untyped-def, no-untyped-call"
 
+import math
+
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from echotrial_corpora.split import exponential, kernel, part
 
 NEWTON_STEPS = 6
 #: Half-widths searched on either side of where the first order should be.
 WIDE = 8
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
+@part
 def _sum(x, s, step, t):
     """Analytic signal at `t` and its first two derivatives."""
-    phasor, turn = np.exp(s * t), np.exp(step * t)
+    phasor, turn = exponential(s * t), exponential(step * t)
     z, z1, z2 = 0j, 0j, 0j
     for k in range(x.size):
         term = x[k] * phasor
@@ -37,36 +40,31 @@ def analytic(x: NDArray[np.complex128], s: complex, step: complex, t: float) -> 
     return complex(np.sum(x * np.exp((s + step * np.arange(x.size)) * t)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
-def _power(x, s, step, t):
-    """Squared envelope at `t`."""
-    phasor, turn, z = np.exp(s * t), np.exp(step * t), 0j
-    for k in range(x.size):
-        z += x[k] * phasor
-        phasor *= turn
-    return z.real * z.real + z.imag * z.imag
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
+@part
 def highest(x, s, step, guess, spacing, reach):
     """The time of highest envelope among `guess` and `reach` others on either side."""
     best, height = guess, -1.0
     for i in range(-reach, reach + 1):
-        power = _power(x, s, step, guess + spacing * i)
+        t = guess + spacing * i
+        phasor, turn, z = exponential(s * t), exponential(step * t), 0j
+        for k in range(x.size):
+            z += x[k] * phasor
+            phasor *= turn
+        power = z.real * z.real + z.imag * z.imag
         if power > height:
-            best, height = guess + spacing * i, power
+            best, height = t, power
     return best
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@part
 def summit(x, s, step, start, width):
     """Time and height of the top of the lobe at `start`, by Newton's method."""
     t, height = start, 0.0
     for _ in range(NEWTON_STEPS):
         z, z1, z2 = _sum(x, s, step, t)
-        height = np.abs(z)
-        slope = (z.conjugate() * z1).real
-        bend = (z1.conjugate() * z1 + z.conjugate() * z2).real
+        height = math.sqrt(z.real * z.real + z.imag * z.imag)
+        slope = z.real * z1.real + z.imag * z1.imag
+        bend = z1.real * z1.real + z1.imag * z1.imag + z.real * z2.real + z.imag * z2.imag
         if bend >= 0:
             break
         move = min(max(-slope / bend, -0.3 * width), 0.3 * width)
@@ -76,22 +74,31 @@ def summit(x, s, step, start, width):
     return t, height
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def order_peaks(params, gaps, weights, arrivals, terms, s, step, scale, width, end, times, heights):
-    """Peaks up to `end` of every order of every wall record, seconds from sample 0, else NaN."""
-    for i in range(params.size):
-        if params[i].kind != 0:
-            continue
-        trip = 2 * params[i].thickness / params[i].velocity
-        gap = (gaps[i] * weights).sum()
-        guess = arrivals[i] + trip + 2 * gap / params[i].couplant_velocity
-        for k in range(terms.shape[1]):
-            if k == 0:
-                guess = highest(terms[i, k], s, step, guess, 0.5 * width, WIDE)
-            elif k == 1:
-                guess = highest(terms[i, k], s, step, guess, width, 1)
+@kernel
+def order_peaks(trip, guesses, terms, s, step, width, end, times, heights):
+    """Peaks up to `end` of every order of every record, seconds from sample 0, else NaN.
+
+    Parameters
+    ----------
+    trip, guesses
+        (n,) round trip through the wall and where to look for its first echo, seconds; NaN where
+        there is no wall.
+    """
+    for i in range(guesses.size):
+        guess = guesses[i]
+        for k in range(terms.shape[1] if guess == guess else 0):
+            if k < 2:
+                near = 0.5 * width if k == 0 else width
+                guess = highest(terms[i, k], s, step, guess, near, WIDE if k == 0 else 1)
             t, h = summit(terms[i, k], s, step, guess, width)
             if not t < end:
                 break
-            times[i, k], heights[i, k] = t, h * scale
-            guess = t + (t - times[i, k - 1] if k > 0 else trip)
+            times[i, k], heights[i, k] = t, h
+            guess = t + (t - times[i, k - 1] if k > 0 else trip[i])
+
+
+@kernel
+def summits(spectra, s, step, starts, width, times, heights):
+    """Time and height of the top of the lobe at `starts`, for each of `spectra`, (n, bins)."""
+    for i in range(starts.size):
+        times[i], heights[i] = summit(spectra[i], s, step, starts[i], width)

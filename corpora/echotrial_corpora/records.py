@@ -54,11 +54,9 @@ def _tile(
     sigma = peaks * 10 ** (-params["snr"] * DB / 20)
     echoes = echoes_of(response, sigma)
     gain = gains(spec, params, peaks, echoes)
-    out = np.empty(response.clean.shape, np.int16)
-    digitise(
-        params, response.clean, gain, noise(chain, names, params), sigma * gain, spec.rate,
-        spec.receiver.bits, out,
-    )  # fmt: skip
+    bits = spec.receiver.bits
+    made = noise(chain, names, params)
+    out = digitise(params, response.clean, gain, made, sigma * gain, spec.rate, bits)
     table = columns(response, echoes, sigma, peaks)
     table |= {"thickness_u_mm": np.where(np.isnan(table["thickness_mm"]), np.nan, 0.0)}
     table |= {"bound_um": 1e6 * sampled_bound_m(spec, params, gain, sigma * gain)}

@@ -7,7 +7,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from echotrial_corpora.chain import DIFFRACTION_STEP, Chain, chain_of
+from echotrial_corpora.chain import Chain, chain_of
 from echotrial_corpora.digitise import excite
 from echotrial_corpora.draw import gaps_of
 from echotrial_corpora.generate import spectra
@@ -51,19 +51,10 @@ def respond(
     grid, n = chain.grid, params.size
     every = grid.coarser(shortest_period(spec))
     total = np.zeros((n, grid.n_fft // 2 + 1), np.complex128)
-    tail = np.empty((n, grid.count), np.complex128)
-    terms = np.zeros((n, ORDERS, -(-grid.count // every)), np.complex128)
-    band = slice(grid.first, grid.first + grid.count)
+    terms = np.empty((n, ORDERS, -(-grid.count // every)), np.complex128)
     gaps = gaps_of(chain, params)
-    made = np.empty((n, grid.count), np.complex128)
-    spectra(
-        params, gaps, grid.s, chain.wall_loss, chain.admittance, chain.trips, chain.recorded,
-        chain.places, chain.weights, chain.radius_m, chain.paths, chain.diffraction,
-        DIFFRACTION_STEP, grid.rate_hz, chain.contact,
-        np.zeros((1, grid.count), np.complex128) if grain is None else grain,
-        every, made, tail, terms,
-    )  # fmt: skip
-    total[:, band] = made
+    made, tail = spectra(chain, params, gaps, grain, every, terms)
+    total[:, grid.first : grid.first + grid.count] = made
     clean = scipy.fft.irfft(total, grid.n_fft, axis=1)[:, : grid.samples] * grid.restore
     if spec.excitation is not None:
         excite(params, grid.rate_hz, clean)

@@ -1,16 +1,13 @@
 """What is true of each record: where its echoes are, how they stand against tail and noise."""
 
-# mypy: disable-error-code="no-untyped-def, no-untyped-call"
-
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from echotrial_corpora.draw import KINDS, WALL
-from echotrial_corpora.peaks import order_peaks, summit
+from echotrial_corpora.peaks import order_peaks, summits
 from echotrial_corpora.synthesis import ORDERS, Response
 
 Array = NDArray[np.float64]
@@ -47,31 +44,37 @@ def echoes_of(response: Response, sigma: Array) -> Echoes:
     times, heights = np.full((2, n, ORDERS), np.nan)
     arrivals = params["late"] - params["start"]
     step = grid.s[1] - grid.s[0]
+    wall = np.where(params["kind"] == WALL, 1.0, np.nan)
+    trip = 2 * params["thickness"] / params["velocity"]
+    gap = response.gaps @ chain.weights
     order_peaks(
-        params, response.gaps, chain.weights, arrivals, response.terms, grid.s[0],
-        response.every * step, 2 * response.every / grid.n_fft, width,
-        grid.samples / grid.rate_hz, times, heights,
+        trip, wall * (arrivals + trip + 2 * gap / params["couplant_velocity"]), response.terms,
+        grid.s[0], response.every * step, width, grid.samples / grid.rate_hz, times, heights,
     )  # fmt: skip
-    first, top, end = np.empty((3, n))
-    quiet = np.empty(n)
+    heights *= 2 * response.every / grid.n_fft
     # the delay line's first repeat is an echo of its own, not the tail of the interface echo
     limit = arrivals + (
         1.0 if chain.contact or chain.trips.shape[0] == 1 else 0.9 * chain.arrival_s
     )
     limit = np.minimum(limit, grid.samples / grid.rate_hz)
     tail = response.tail + _excitation(response)
-    _tails(
-        tail, response.tail_spectrum, grid.s[0], step, 2 / grid.n_fft, grid.rate_hz / 2, width,
-        limit, sigma, TAIL_END, SIGMAS, first, top, end, quiet,
-    )  # fmt: skip
-    if chain.contact:
-        first[:] = np.nan
-    at = np.full((n, ORDERS), np.nan)
-    _look_up(tail, times, grid.rate_hz / 2, at)
+    rate, within = grid.rate_hz / 2, np.arange(tail.shape[1])
+    last = np.minimum((limit * rate).astype(np.intp), tail.shape[1])
+    shown = np.where(within < last[:, None], tail, 0.0)
+    at = shown.argmax(axis=1)
+    first, top = np.empty((2, n))
+    summits(response.tail_spectrum, grid.s[0], step, at / rate, width, first, top)
+    peak = shown[np.arange(n), at]
+    end = _last_above(shown, np.maximum(SIGMAS * sigma, TAIL_END * peak), last) / rate
     start = params["start"]
     return Echoes(
-        first + start, top, end + start, times + start[:, None], heights, at
-    )  # fmt: skip
+        start + (np.nan if chain.contact else first),
+        np.maximum(top * 2 / grid.n_fft, peak),
+        end + start,
+        times + start[:, None],
+        heights,
+        _look_up(tail, times * rate),
+    )
 
 
 def _excitation(response: Response) -> Array | float:
@@ -88,43 +91,25 @@ def _excitation(response: Response) -> Array | float:
     return np.where(time < 0, 0.0, found)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _tails(
-    tail, spectrum, s, step, scale, rate, width, limit, sigma, share, sigmas, first, top, end, quiet
-):
-    """Per record: time and height of the tail's peak, and where it last exceeds its threshold."""
-    for i in range(tail.shape[0]):
-        last = min(int(limit[i] * rate), tail.shape[1])
-        at = 0
-        for t in range(last):
-            if tail[i, t] > tail[i, at]:
-                at = t
-        first[i], top[i] = summit(spectrum[i], s, step, at / rate, width)
-        top[i] = max(top[i] * scale, tail[i, at])
-        threshold = max(sigmas * sigma[i], share * tail[i, at])
-        found = 0
-        for t in range(last - 1, -1, -1):
-            if tail[i, t] > threshold:
-                found = t
-                break
-        end[i] = found / rate
-        if found + 1 < last:
-            over, under = tail[i, found], tail[i, found + 1]
-            if over > threshold:
-                end[i] += (over - threshold) / (over - under) / rate
+def _last_above(shown: Array, threshold: Array, last: NDArray[np.intp]) -> Array:
+    """Where (in samples) each row falls below its threshold for good, on a straight line."""
+    above = shown[:, ::-1] > threshold[:, None]
+    found = np.where(above.any(axis=1), shown.shape[1] - 1 - above.argmax(axis=1), 0)
+    rows, after = np.arange(len(shown)), np.minimum(found + 1, shown.shape[1] - 1)
+    over, under = shown[rows, found], shown[rows, after]
+    crosses = (found + 1 < last) & (over > threshold)
+    fall = np.where(crosses, over - under, 1.0)
+    return np.asarray(found + np.where(crosses, (over - threshold) / fall, 0.0))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _look_up(tail, times, rate, found):
-    """The tail's envelope at given times, by parabolas through three samples."""
-    for i in range(times.shape[0]):
-        for k in range(times.shape[1]):
-            t = times[i, k]
-            if not np.isnan(t) and t >= 0:
-                j = min(max(int(np.rint(t * rate)), 1), tail.shape[1] - 2)
-                u = t * rate - j
-                a, b, c = tail[i, j - 1], tail[i, j], tail[i, j + 1]
-                found[i, k] = max(b + 0.5 * u * (c - a) + 0.5 * u * u * (a - 2 * b + c), 0.0)
+def _look_up(tail: Array, at: Array) -> Array:
+    """The tail's envelope at given places in samples, by parabolas through three of them."""
+    known = at >= 0  # NaN is not
+    j = np.clip(np.rint(np.where(known, at, 1)).astype(np.intp), 1, tail.shape[1] - 2)
+    rows, u = np.arange(len(tail))[:, None], at - j
+    a, b, c = tail[rows, j - 1], tail[rows, j], tail[rows, j + 1]
+    found = np.maximum(b + 0.5 * u * (c - a) + 0.5 * u * u * (a - 2 * b + c), 0.0)
+    return np.where(known, found, np.nan)
 
 
 def _fitting(response: Response) -> NDArray[np.int64]:
