@@ -27,7 +27,10 @@ DELAY_LENGTH = 10e-3
 COUPLANT = {"material": "glycerin"}
 CONTOUR = 1.04  # radius of a contoured tip over that of the tube
 PLASTIC = 2500.0  # m/s
-LEAST_RATE, SAMPLES = 100e6, 1024
+LEAST_RATE = 100e6
+#: Record length: so many round trips of the thickest wall and what comes before them, within
+#: these bounds.
+TRIPS, LEAD_S, LEAST_SAMPLES, MOST_SAMPLES = 6, 4e-6, 1024, 16384
 
 
 def spec_for(setup: Setup, variation: Mapping[str, Any]) -> CorpusSpec:
@@ -98,7 +101,7 @@ def _table(setup: Setup) -> Table:
         "name": "around-a-set-up",
         "about": "Made around a set-up.",
         "rate": rate,
-        "samples": SAMPLES,
+        "samples": _samples(setup, rate),
         "probe": probe,
         "couplant": couplant,
         "wall": wall,
@@ -113,6 +116,12 @@ def _table(setup: Setup) -> Table:
     if wave is not None and "delay_line" in table:
         probe["echo"] = {"rate": wave.rate_hz, "samples": encoded(wave.samples)}
     return table
+
+
+def _samples(setup: Setup, rate_hz: float) -> int:
+    """At 100 MHz and 6,000 m/s, walls up to 2 mm get the least."""
+    wanted = TRIPS * float(setup.interval_s(setup.wall_range[1])) + LEAD_S
+    return int(min(max(np.ceil(wanted * rate_hz), LEAST_SAMPLES), MOST_SAMPLES))
 
 
 def _add_front(table: Table, setup: Setup) -> None:

@@ -19,10 +19,11 @@ from echotrial.host import Host
 from echotrial.scores import Limits
 from echotrial.setup import Medium
 
-#: Records that a change is tried on.
-SIZE: Final = {"prove": 0, "tune": 300}
+#: Records that a change is tried on: one tile of the engine.
+SIZE: Final = {"prove": 0, "tune": 256}
 #: Averages, and how many times the frequency, that are tried.
-AVERAGES, FREQUENCY = 16, 1.5
+AVERAGES: Final = 16
+FREQUENCIES: Final = (1.5, 2.0, 4.0)
 
 
 @dataclass(frozen=True)
@@ -46,13 +47,13 @@ def changes(job: Job, materials: Mapping[str, Material]) -> Iterator[tuple[str, 
         for name in DELAY_LINES:
             if name in materials and name != setup.delay_line.material:
                 yield f"delay line of {name}", _on(job, materials[name])
-    if setup.reference_echo is None:
+    for times in FREQUENCIES if setup.reference_echo is None else ():
         faster = {
-            "centre_frequency": FREQUENCY * setup.centre_frequency,
-            "bandwidth": FREQUENCY * setup.bandwidth_hz,
+            "centre_frequency": times * setup.centre_frequency,
+            "bandwidth": times * setup.bandwidth_hz,
         }
-        rate = job.sample_rate and FREQUENCY * job.sample_rate
-        words = f"{FREQUENCY:g} times the frequency ({faster['centre_frequency'] / 1e6:.3g} MHz)"
+        rate = job.sample_rate and times * job.sample_rate
+        words = f"{times:g} times the frequency ({faster['centre_frequency'] / 1e6:.3g} MHz)"
         yield words, replace(job.with_setup(**faster), sample_rate=rate)
     gain = math.log(AVERAGES) / 2  # noise falls with the root of the number, in Np
     low, high = job.uncertain.noise
@@ -119,11 +120,12 @@ def _tried(
 
 
 def _each(bench: Bench, words: str, settings: Mapping[str, Mapping[str, Any]]) -> Sequence[Change]:
-    return [
-        Change(words, name, bench.judged(bench.host.detectors[name], chosen, bench.rows)[0])
-        for name, tuned in settings.items()
-        for chosen in (tuned, {})
-    ]
+    found = []
+    for name, tuned in settings.items():
+        tried = [tuned, {}] if tuned else [{}]
+        judged = bench.judged_each(bench.host.detectors[name], tried, bench.rows)
+        found += [Change(words, name, j.objective) for j in judged]
+    return found
 
 
 def _worst() -> Objective:

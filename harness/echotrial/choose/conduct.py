@@ -28,7 +28,7 @@ FINALISTS: Final = 3
 #: Records of the corpus around a set-up; 5,000 to prove on give trust all its strata.
 SIZE: Final = {"prove": 5000, "tune": 1000}
 #: Seconds that the search may take unless told otherwise; compiling and proving come on top.
-SEARCH_S: Final = 60.0
+SEARCH_S: Final = 120.0
 #: Called with what is done, and the share of the whole.
 Progress = Callable[[str, float], None]
 

@@ -108,6 +108,12 @@ class Job:
             return f"tube, {self.length(self.setup.outside_diameter)} outside diameter"
         return "flat"
 
+    @property
+    def contact(self) -> bool:
+        """Whether the probe stands on the part without a delay line: time counts from the pulse."""
+        setup = self.setup
+        return setup.delay_line is None and (setup.mode == 1 or setup.interface_echo is None)
+
     def length(self, metres: float, digits: int = 3) -> str:
         """Write a length in the unit that the user wrote."""
         unit = self.setup.length_unit

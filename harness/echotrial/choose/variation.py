@@ -15,6 +15,12 @@ LEAST_RATE, LEAST_SAMPLES, MOST_SAMPLES = 100e6, 1024, 16384
 #: Share of full scale at which the highest echo stands, and how well an operator sets the gain:
 #: 80 % within a tenth of full scale (common practice, no source).
 HEIGHT, SET_WITHIN = 0.8, 0.125
+#: Mode 1: what the transmission pulse and the receiver's recovery from it leave, over the first
+#: back-wall echo, and how they die away (common practice, no source).
+DB = math.log(10) / 20
+EXCITATION_NP, RECOVERY_NP = (-3 * DB, 6 * DB), (-30 * DB, -16 * DB)
+EXCITATION_PERIODS, RECOVERY_PERIODS = (0.5, 1.25), (2.5, 10.0)
+ENDS = ("from", "to")
 #: What the probe's end of a delay line sends back into it (common practice, no source).
 REPEAT_NP = -8 * 0.11512925464970228
 
@@ -29,7 +35,9 @@ def spec_around(
     Where the user gives no reference echo the records' set-up carries one of the forward model's:
     the operator is expected to record the bare tip's echo.
     """
-    return model.spec_for(job.setup, {"name": name, **variation(job, height)})
+    return model.spec_for(
+        job.setup, {"name": name, **variation(job, height), **_excitation(model, job)}
+    )
 
 
 def exact_spec(model: ForwardModel, job: Job, thickness_m: float, noise_np: float) -> Spec:
@@ -40,7 +48,8 @@ def exact_spec(model: ForwardModel, job: Job, thickness_m: float, noise_np: floa
         "shares": {"dry": 0.0, "wet_tip": 0.0},
         "receiver": {"snr": noise_np, "screen_height": HEIGHT},
     }
-    return model.spec_for(job.setup, nominal | _sampling(job) | {"probe": _probe(job)})
+    more = _sampling(job) | {"probe": _probe(job)} | _excitation(model, job)
+    return model.spec_for(job.setup, nominal | more)
 
 
 def variation(job: Job, height: float = HEIGHT) -> dict[str, Any]:
@@ -58,6 +67,29 @@ def variation(job: Job, height: float = HEIGHT) -> dict[str, Any]:
     if job.setup.reference_echo is None:
         found |= {"given": None, "operator": _operator(job)}
     return found
+
+
+def _excitation(model: ForwardModel, job: Job) -> dict[str, Any]:
+    """What the transmission pulse leaves in the records of a contact probe.
+
+    Receivers clamp it, so that it stands about as high as the first back-wall echo, whatever the
+    path takes from that.
+    """
+    setup = job.setup
+    if not job.contact:
+        return {}
+    middle = math.sqrt(math.prod(setup.wall_range))
+    echo = math.log(abs(float(model.echoes(setup, middle).amplitude[0])))
+    level, recovery = ([echo + x for x in pair] for pair in (EXCITATION_NP, RECOVERY_NP))
+    periods = {"decay": EXCITATION_PERIODS, "recovery_decay": RECOVERY_PERIODS}
+    found: dict[str, Any] = {
+        "level": dict(zip(ENDS, level, strict=True)),
+        "recovery_level": dict(zip(ENDS, recovery, strict=True)),
+        "frequency": {"from": 0.9 * setup.centre_frequency, "to": 1.1 * setup.centre_frequency},
+    }
+    for name, pair in periods.items():
+        found[name] = {e: n / setup.centre_frequency for e, n in zip(ENDS, pair, strict=True)}
+    return {"excitation": found}
 
 
 def _sampling(job: Job) -> dict[str, Any]:
@@ -110,6 +142,8 @@ def _receiver(job: Job, height: float) -> dict[str, Any]:
         "screen_height": {"from": low_height, "to": high_height},
         "jitter": _symmetric(job.uncertain.trigger),
     }
+    if job.contact:
+        found["gain"] = "first echo"
     return found if job.bits is None else found | {"bits": job.bits}
 
 

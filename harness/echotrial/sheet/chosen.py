@@ -119,7 +119,7 @@ def show_advice(found: Sequence[Change], console: Console) -> None:
             table.add_row(change.words, "cannot be simulated", "", "", "", "")
             continue
         table.add_row(
-            change.words, change.detector, f"{100 * value.hit:.1f}",
+            change.words, change.detector if value.hit else "-", f"{100 * value.hit:.1f}",
             f"{100 * value.worst_hit:.1f}", f"{100 * value.false_lock:.2f}",
             f"{100 * value.phantom:.1f}",
         )  # fmt: skip

@@ -23,7 +23,7 @@ def decibel(ratio: float) -> str:
 
 def signed(value: float) -> str:
     """An amplitude with its sign, in per cent of the bare tip's echo."""
-    return f"{100 * value:+.1f} %"
+    return f"{100 * value:+.1f} %" if abs(value) >= 0.01 else f"{100 * value:+.2g} %"
 
 
 def console() -> Console:
