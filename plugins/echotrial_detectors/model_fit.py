@@ -219,7 +219,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
             found.best,
             found.deviation * gate.period_s * setup.velocity / 2,
             found.side,
-            _noise_energy(batch, gate) / scale,
+            _noise_energy(batch, first, gate) / scale,
         ),
         plan.limits,
         setup.tolerance.of(best_m),
@@ -266,10 +266,16 @@ def _silenced(batch: Batch) -> Batch:
     return Batch.of(samples, batch.rate_hz, batch.start_s, batch.setup)
 
 
-def _noise_energy(batch: Batch, gate: Gate) -> NDArray[np.float64]:
-    """Energy that the record's noise alone has in a damped spectrum."""
+def _noise_energy(batch: Batch, first: NDArray[np.int64], gate: Gate) -> NDArray[np.float64]:
+    """Energy that the record's noise alone has in a damped spectrum.
+
+    The record is turned until it begins with its gate: so the stretches whose spread is taken lie
+    the same way about the echoes, whenever the record starts.
+    """
+    m = batch.samples.shape[1]
+    turned = np.take_along_axis(batch.samples, (first[:, None] + np.arange(m)) % m, axis=1)
     share = (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2))
-    return np.asarray(noise_sigma(batch.samples) ** 2 * share)
+    return np.asarray(noise_sigma(turned) ** 2 * share)
 
 
 def _search(

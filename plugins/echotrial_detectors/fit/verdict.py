@@ -58,7 +58,8 @@ class Limits:
         ... and than a film or nothing on the tip.
     sureness, strict_sureness
         Standard deviations that the tolerance must hold, by the likelihood at its ends; the second
-        one for walls below `thin_m`, and where more than noise is left of the record.
+        one for walls below `thin_m`, and where more than noise and half of `floor` is left of the
+        record.
     thin_m
         Below this the half-wave resonance has left the band and two walls explain one record.
     excess
@@ -100,7 +101,8 @@ def judge(
     allowed = np.maximum(limits.excess * fits.noise_share, limits.floor)
     allowed = np.minimum(allowed, limits.most_left)
     low, high = wall_range_m
-    strict = (wall < limits.thin_m) | (residual > limits.excess * fits.noise_share)
+    much = np.maximum(limits.excess * fits.noise_share, 0.5 * limits.floor)
+    strict = (wall < limits.thin_m) | (residual > much)
     sureness = np.where(strict, limits.strict_sureness, limits.sureness)
     rivalled = ahead < np.where(apart > limits.near, limits.margin, limits.near_margin)
     unsure = rivalled.any(axis=1) | (fits.side < sureness**2)
