@@ -5,6 +5,7 @@ import os
 import re
 import warnings
 import xml.etree.ElementTree as ElementTree
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,9 +17,10 @@ from echotrial import host
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.cli import main
 from echotrial.errors import NotApplicable
-from echotrial.testing import CHECKS, SCENES, Record, batch_of, examine
+from echotrial.testing import CHECKS, SCENES, Record, batch_of, examine, search, sturdy
 from echotrial.testing.picture import sketch
 from echotrial.testing.signals import arrivals, noise_batch, pulse, trace
+from echotrial.testing.subject import Subject
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -269,6 +271,71 @@ def test_check_by_name_with_plugin_and_json(tmp_path, capsys, monkeypatch):
         "reads-clear-echoes"
     ]
     assert "Record(wall_share=0.2, height=0.8" in rows["reads-clear-echoes"]["on"]
+
+
+SLEEPY = """
+import time
+
+import numpy as np
+
+
+def sleepy(batch):
+    time.sleep({0})
+    return np.full(len(batch), np.nan)
+"""
+
+
+@pytest.mark.parametrize("as_json", [False, True])
+def test_a_check_that_takes_too_long_is_named_and_exits_3(tmp_path, capsys, as_json):
+    source = tmp_path / "sleepy.py"
+    source.write_text(SLEEPY.format(30))
+    options = ["--time-limit", "0.3"] + ["--json"] * as_json
+    assert run("detector", "check", source, "--out", tmp_path, *options) == 3
+    told = capsys.readouterr().out
+    if as_json:
+        (found,) = json.loads(told)["detectors"]
+        assert not found["keeps"]
+        verdicts = [row["verdict"] for row in found["clauses"]]
+        assert verdicts == ["pass", *["not finished"] * (len(CHECKS) - 1)]
+    else:
+        assert "LATE  gives-well-formed-readings" in told
+        assert "took too long: gives-well-formed-readings was not done after 0.3 s" in told
+
+
+def test_what_is_broken_before_the_time_is_over_is_broken(tmp_path, capsys):
+    source = tmp_path / "both.py"
+    source.write_text(SLEEPY.format(0.02).replace("np.nan", "-1.0"))
+    assert run("detector", "check", source, "--out", tmp_path, "--time-limit", "0.5") == 1
+    assert "LATE" in capsys.readouterr().out
+
+
+def test_a_slow_detector_is_asked_less_often(monkeypatch):
+    """Every law still gets its least number of batches, and every setting its bounds."""
+    monkeypatch.setattr(search, "PATIENCE_S", 0.0)
+    monkeypatch.setattr(sturdy, "PATIENCE_S", 0.0)
+    calls = Counter()
+
+    class Counting(Sound):
+        def prepare(self, setup, settings, *, maps=None):
+            detect = super().prepare(setup, settings)
+
+            def counted(batch):
+                calls["all"] += 1
+                return detect(batch)
+
+            return counted
+
+    asked = {}
+    for name in ("gain-invariant", "settings-hold-at-their-bounds"):
+        calls.clear()
+        assert BY_NAME[name](Counting)
+        asked[name] = calls["all"]
+    # A law calls twice a batch; each choice of settings three times in one set-up.
+    assert asked["gain-invariant"] == 2 * search.LEAST * len(Subject(Sound).prepared)
+    assert asked["settings-hold-at-their-bounds"] % 3 == 0
+    for bad in BAD:
+        if bad.breaks in ("batch-independent", "settings-hold-at-their-bounds"):
+            assert BY_NAME[bad.breaks](bad).verdict == "fail"
 
 
 @pytest.mark.parametrize(

@@ -54,7 +54,7 @@ class ClauseData(Strict):
     """A clause of the contract, as one detector keeps it."""
 
     check: str
-    verdict: Literal["pass", "fail", "not declared"]
+    verdict: Literal["pass", "fail", "not declared", "not finished"]
     message: str
     rule: str
     on: str | None = Field(description="the smallest record found that breaks it")

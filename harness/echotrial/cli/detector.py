@@ -11,7 +11,7 @@ import click
 
 from echotrial import files
 from echotrial.detector import bounds_of, candidates_of, choices_of
-from echotrial.errors import NotToBeHad, WrongQuestion
+from echotrial.errors import NotToBeHad, Refused, WrongQuestion
 from echotrial.host import Host, LoadedDetector, load
 
 if TYPE_CHECKING:
@@ -191,10 +191,19 @@ def _console() -> "Console":
     show_default=True,
     help="Folder for pictures of failing records; made only if there are any.",
 )
-def check(what: str, plugins: Sequence[Path], as_json: bool, out: Path) -> int:
+@click.option(
+    "--time-limit",
+    "seconds",
+    type=click.FloatRange(min=0, min_open=True),
+    default=300.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="What the clauses together may take, for each detector.",
+)
+def check(what: str, plugins: Sequence[Path], as_json: bool, out: Path, seconds: float) -> int:
     """Hold a detector, or all those in a Python file, to the contract.
 
-    Exit 1 if the contract is broken.
+    Exit 1 if the contract is broken, 3 if the time was over before all of it was tried.
     """
     file = Path(what) if what.endswith(".py") else None
     if file and not file.is_file():
@@ -202,7 +211,7 @@ def check(what: str, plugins: Sequence[Path], as_json: bool, out: Path) -> int:
     named = {path.resolve() for path in plugins}
     host = load([*plugins, *([file] if file and file.resolve() not in named else [])])
     chosen = _in_file(host, file) if file else host.chosen([what])
-    verdicts = {found.name: _examine(found, out, quiet=as_json) for found in chosen}
+    verdicts = {found.name: _examine(found, out, seconds, quiet=as_json) for found in chosen}
     if as_json:
         from echotrial.answers.form import printed
 
@@ -211,8 +220,10 @@ def check(what: str, plugins: Sequence[Path], as_json: bool, out: Path) -> int:
             for n, v in verdicts.items()
         ]
         click.echo(printed("contract", {"detectors": told}))
-    broken = not all(result for results in verdicts.values() for result in results)
-    return 1 if broken else _code(host)
+    found = {result.verdict for results in verdicts.values() for result in results}
+    if "fail" in found:
+        return Refused.exit_code
+    return NotToBeHad.exit_code if "not finished" in found else _code(host)
 
 
 def _in_file(host: Host, file: Path) -> list[LoadedDetector]:
@@ -227,32 +238,42 @@ def _same_file(one: Path | str | None, other: Path) -> bool:
     return one is not None and Path(one).resolve() == other.resolve()
 
 
-def _examine(found: LoadedDetector, out: Path, *, quiet: bool) -> "list[Result]":
-    checks = _checks()
+def _examine(found: LoadedDetector, out: Path, seconds: float, *, quiet: bool) -> "list[Result]":
+    examine = _contract()
     if not quiet:
         click.echo(f"{found.name} {found.version} ({found.plugin})")
     results = []
-    for clause in checks:
-        result = clause(found)
+    for result in examine(found, seconds=seconds):
         results.append(result)
         picture = _keep_picture(result, found.name, out)
         if not quiet:
             _print_result(result, picture)
     if not quiet:
-        failed = sum(not r for r in results)
-        verdict = f"breaks {failed} of {len(results)} clauses" if failed else "keeps the contract"
-        click.echo(f"{found.name} {verdict}\n")
+        click.echo(f"{found.name} {_verdict(results, seconds)}\n")
     return results
 
 
-def _checks() -> Any:
+def _verdict(results: "Sequence[Result]", seconds: float) -> str:
+    failed = [r.check for r in results if r.verdict == "fail"]
+    late = [r.check for r in results if r.verdict == "not finished"]
+    if failed:
+        return f"breaks {len(failed)} of {len(results)} clauses"
+    if late:
+        return (
+            f"took too long: {late[0]} was not done after {seconds:g} s, {len(late)} of "
+            f"{len(results)} clauses are open; give it more with --time-limit"
+        )
+    return "keeps the contract"
+
+
+def _contract() -> Any:
     try:
-        from echotrial.testing import CHECKS
+        from echotrial.testing import examine
     except ModuleNotFoundError as error:
         if error.name != "hypothesis":
             raise
         raise NotToBeHad("the contract needs hypothesis: pip install hypothesis") from None
-    return CHECKS
+    return examine
 
 
 def _keep_picture(result: "Result", name: str, out: Path) -> Path | None:
@@ -266,8 +287,9 @@ def _keep_picture(result: "Result", name: str, out: Path) -> Path | None:
 def _print_result(result: "Result", picture: Path | None) -> None:
     import textwrap
 
-    label = {"pass": "pass", "fail": "FAIL", "not declared": "  - "}[result.verdict]
-    told = result.message if result else f"{result.message}; the rule: {result.about}"
+    label = {"pass": "pass", "fail": "FAIL", "not finished": "LATE"}.get(result.verdict, "  - ")
+    failed = result.verdict == "fail"
+    told = f"{result.message}; the rule: {result.about}" if failed else result.message
     start = f"  {label}  {result.check:<30} "
     click.echo(
         textwrap.fill(told, _WIDTH, initial_indent=start, subsequent_indent=" " * len(start))

@@ -1,15 +1,17 @@
 """The contract: every check by name, and what came of it."""
 
-from collections.abc import Callable, Iterable
+import time
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from echotrial.detector import Invariance
 from echotrial.testing import hygiene, laws, silence, sturdy
 from echotrial.testing.case import Broken, Case
+from echotrial.testing.limit import OutOfTime, time_limit
 from echotrial.testing.subject import DetectorLike, Subject
 
-Verdict = Literal["pass", "fail", "not declared"]
+Verdict = Literal["pass", "fail", "not declared", "not finished"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +25,7 @@ class Result:
     case: Case | None = None
 
     def __bool__(self) -> bool:
-        return self.verdict != "fail"
+        return self.verdict in ("pass", "not declared")
 
     def __str__(self) -> str:
         lines = [f"{self.check}: {self.verdict}: {self.message}"]
@@ -54,14 +56,18 @@ class Check:
         """What has to hold, in one sentence."""
         return " ".join((self.clause.__doc__ or "").split())
 
-    def __call__(self, detector: DetectorLike) -> Result:
-        """Examine the detector."""
+    def __call__(self, detector: DetectorLike, *, seconds: float | None = None) -> Result:
+        """Examine the detector, for so many seconds at most (None: without end)."""
         subject = Subject(detector)
         if self.invariance and self.invariance not in subject.factory.invariances:
             words = f"does not declare '{self.invariance}'"
             return Result(self.name, self.about, "not declared", words)
         try:
-            message = self.clause(subject)
+            with time_limit(seconds):
+                message = self.clause(subject)
+        except OutOfTime:
+            words = f"not done when its {seconds:.3g} s were over"
+            return Result(self.name, self.about, "not finished", words)
         except Broken as broken:
             return Result(self.name, self.about, "fail", broken.message, broken.case)
         return Result(self.name, self.about, "pass", message)
@@ -86,6 +92,19 @@ CHECKS: Final = (
 )
 
 
-def examine(detector: DetectorLike, checks: Iterable[Check] = CHECKS) -> list[Result]:
-    """Put a detector through the contract."""
-    return [check(detector) for check in checks]
+def examine(
+    detector: DetectorLike, checks: Iterable[Check] = CHECKS, *, seconds: float | None = None
+) -> Iterator[Result]:
+    """Put a detector through the contract, one clause after the other.
+
+    `seconds` is what all clauses together may take; where they are over, the clause at work and
+    those behind it come out as "not finished".
+    """
+    began = time.monotonic()
+    for check in checks:
+        left = None if seconds is None else seconds - (time.monotonic() - began)
+        if left is not None and left <= 0:
+            words = f"not begun: the clauses before it took all of the {seconds:g} s"
+            yield Result(check.name, check.about, "not finished", words)
+        else:
+            yield check(detector, seconds=left)

@@ -9,10 +9,13 @@ from hypothesis import strategies as st
 from hypothesis.errors import Flaky
 
 from echotrial.testing.case import Broken
+from echotrial.testing.limit import Budget
 from echotrial.testing.signals import Record
 
-#: Batches tried for each law and scene.
-EXAMPLES = 12
+#: Batches tried for each law and scene, and how many of them whatever they cost.
+EXAMPLES, LEAST = 12, 4
+#: Seconds after which a law that holds so far is tried no more.
+PATIENCE_S = 2.0
 
 # Nothing is kept between runs: a contract that depends on what was found yesterday is no contract.
 configuration.set_hypothesis_home_dir(tempfile.gettempdir())
@@ -46,8 +49,13 @@ def batches(least: int = 1) -> st.SearchStrategy[list[Record]]:
 def search(law: Callable[..., None], *drawn: st.SearchStrategy[Any]) -> None:
     """Call `law` with drawn arguments; raises `Broken` for the smallest ones that break it."""
     smallest: list[Broken] = []
+    budget, tried = Budget(PATIENCE_S), 0
 
     def trial(arguments: tuple[Any, ...]) -> None:
+        nonlocal tried
+        tried += 1
+        if tried > LEAST and budget.spent and not smallest:
+            return
         try:
             law(*arguments)
         except Broken as broken:

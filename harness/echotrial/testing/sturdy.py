@@ -1,6 +1,6 @@
 """Checks that nothing brings a detector down: odd records, and settings at their bounds."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,11 +12,15 @@ from echotrial.ascan import Batch
 from echotrial.detector import Detect, bounds_of, candidates_of, choices_of
 from echotrial.errors import NotApplicable
 from echotrial.testing.case import Broken, Case
+from echotrial.testing.limit import Budget
 from echotrial.testing.odd import ODD, spike
 from echotrial.testing.sameness import difference, joined
 from echotrial.testing.search import search
 from echotrial.testing.signals import Record, Scene, batch_of, noise_batch, trace
 from echotrial.testing.subject import Subject, read
+
+#: Seconds after which each choice of settings is tried in one set-up, in turns.
+PATIENCE_S = 10.0
 
 
 def survives_odd_records(subject: Subject) -> str:
@@ -69,7 +73,7 @@ def settings_hold_at_their_bounds(subject: Subject) -> str:
     """Each setting at both ends and at every candidate: accepted, and no crash."""
     model: type[BaseModel] = subject.factory.Settings
     _require_refusals(model)
-    tried = 0
+    scenes, budget, tried = [scene for scene, _ in subject.prepared], Budget(PATIENCE_S), 0
     for chosen in _corners(model):
         told = ", ".join(f"{k}={v!r}" for k, v in chosen.items())
         try:
@@ -81,14 +85,18 @@ def settings_hold_at_their_bounds(subject: Subject) -> str:
             raise Broken(f"its own bound or candidate is refused: {told}: {reason}") from None
         tried += 1
         try:
-            _require_reads(Subject(subject.factory, settings), told)
+            _require_reads(
+                Subject(subject.factory, settings),
+                scenes[tried % len(scenes) :][:1] if budget.spent else scenes,
+                told,
+            )
         except Broken as broken:
             raise Broken(f"with {told}: {broken.message}", broken.case) from broken
     return f"{tried} choices of settings"
 
 
-def _require_reads(subject: Subject, told: str) -> None:
-    for scene, _ in Subject(subject.factory).prepared:
+def _require_reads(subject: Subject, scenes: Sequence[Scene], told: str) -> None:
+    for scene in scenes:
         try:
             detect = subject.prepare(scene.setup)
         except NotApplicable:
