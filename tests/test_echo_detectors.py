@@ -260,3 +260,14 @@ def test_two_detectors_read_the_recorded_block_without_a_lock_on_notch_or_ringin
         if near.mean() >= 0.95 and not np.any(~near & ~np.isnan(wall)):
             good.append(name)
     assert len(good) >= 2, good
+
+
+def test_a_weak_interface_echo_is_not_told_from_the_flank_of_the_wall_s_echo():
+    """Nearly matched impedances: about a wavelength and below there is no first mark to trust."""
+    known = setup(metal=False, mode=2)
+    walls = np.linspace(0.1e-3, 1.2e-3, 200)
+    for name in ("threshold", "correlation", "envelope"):
+        found = read(name, trains(known, walls, noise=2e-3))
+        off = np.abs(found.thickness_m - walls) > np.maximum(0.1 * walls, 20e-6)
+        assert not np.any(off[found.answered])
+        assert found.answered[walls > 1.5 * known.wavelength_m].mean() > 0.95

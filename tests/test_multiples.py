@@ -104,3 +104,13 @@ def test_nothing_is_found_in_nothing():
     found = series_in([], [])
     assert found.share[0] == 0
     assert np.isnan(found.spacing[0])
+
+
+def test_echoes_half_way_between_are_told():
+    """Every second echo of a wall too thin to be looked for: half the rest lies between."""
+    k = np.arange(1, 9)
+    wide = LAW._replace(spacing_min=70.0)
+    assert series_in(50.0 * k, 0.9**k, law=wide).between[0] == pytest.approx(
+        np.sum(0.81 ** k[::2]) / np.sum(0.81**k), rel=1e-6
+    )
+    assert series_in(50.0 * k, 0.9**k).between[0] == 0

@@ -96,7 +96,7 @@ def envelope_peaks(
     )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_envelope_peaks(
     analytic: NDArray[np.complex64],
     first: NDArray[np.int64],
@@ -118,33 +118,35 @@ def find_envelope_peaks(
     turn
         Phase of the carrier from one sample to the next, to refine the mark by; 0 = do not.
     """
-    back = np.exp(-1j * phase)
+    cosine, sine = np.cos(phase), np.sin(phase)
     for row in range(analytic.shape[0]):
-        line = analytic[row]
-        floor = level[row] * level[row]
+        line, floor = analytic[row], np.float32(level[row] * level[row])
         here = 0
-        begin, end = max(first[row], 1), min(last[row], line.size - 1)
-        left, centre = (_power(line[begin - 1]), _power(line[begin])) if begin < end else (0.0, 0.0)
-        right = centre
+        begin, end = first[row], last[row]
+        begin, end = begin if begin > 1 else 1, end if end < line.size - 1 else line.size - 1
+        left = centre = _power(line[0])
+        if begin < end:
+            left, centre = _power(line[begin - 1]), _power(line[begin])
         for i in range(begin, end):
-            if i > begin:
-                left, centre = centre, right
             right = _power(line[i + 1])
-            if centre <= floor or centre < left or centre <= right or left <= 0 or right <= 0:
-                continue
-            if here == sample.shape[1]:
-                break
-            shift, height = parabola_peak(np.log(left), np.log(centre), np.log(right))
-            upright = line[i] * back
-            sign = 1.0 if upright.real > 0 else -1.0
-            if turn > 0:
-                shift = -np.arctan2(sign * upright.imag, sign * upright.real) / turn
-            sample[row, here] = i + shift
-            amplitude[row, here] = sign * np.exp(0.5 * height)
-            here += 1
+            if centre > floor and centre >= left and centre > right and left > 0 and right > 0:
+                if here == sample.shape[1]:
+                    break
+                # log left - log centre and log right - log centre: 0 is the top
+                down, up = np.log(left / centre), np.log(right / centre)
+                shift, height = parabola_peak(float(down), 0.0, float(up))
+                real = line[i].real * cosine + line[i].imag * sine
+                imaginary = line[i].imag * cosine - line[i].real * sine
+                sign = 1.0 if real > 0 else -1.0
+                if turn > 0:
+                    shift = -np.arctan2(sign * imaginary, sign * real) / turn
+                sample[row, here] = i + shift
+                amplitude[row, here] = sign * np.sqrt(centre) * np.exp(0.5 * height)
+                here += 1
+            left, centre = centre, right
         count[row] = here
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _power(value: complex) -> float:
     return value.real * value.real + value.imag * value.imag

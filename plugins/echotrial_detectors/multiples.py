@@ -68,7 +68,8 @@ class Series:
     `first_order` and `last_order` their numbers counted from the origin, `misfit` the root mean
     square of their distance from the line. `attested` is the share without
     the echo that it starts from, which attests no spacing (modes 1 and 2: with it), `rival` that of
-    the best series of another spacing.
+    the best series of another spacing, `between` the share of candidates half-way between its
+    echoes: those that a series of half the spacing would have.
     """
 
     share: NDArray[np.float64]
@@ -80,6 +81,7 @@ class Series:
     misfit: NDArray[np.float64]
     attested: NDArray[np.float64]
     rival: NDArray[np.float64]
+    between: NDArray[np.float64]
 
 
 def best_series(
@@ -106,8 +108,8 @@ def best_series(
     law
         What it has to obey.
     """
-    found = np.full((len(origin), 9), np.nan)
-    found[:, [0, 7, 8]] = 0.0
+    found = np.full((len(origin), 10), np.nan)
+    found[:, [0, 7, 8, 9]] = 0.0
     _search(
         candidates.sample, candidates.amplitude, candidates.count, origin, counted_from,
         gate_stop, level, law, np.empty(9), found,
@@ -176,6 +178,25 @@ def _search(
                 if gain > own:
                     trial[7] = (gain - own) / energy
                 _keep_if_best(trial, best)
+        if best[0] > 0 and not law.from_origin:
+            best[9] = _between(place, height, n, counted_from[row], best, law) / energy
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _between(
+    place: Reals, height: Reals, n: int, counted_from: float, best: Reals, law: Law
+) -> float:
+    """Energy of the candidates half-way between the echoes of a series, of the sign of an echo."""
+    spacing, begin, end = best[1], best[2], best[3] + best[1]
+    energy = 0.0
+    for i in range(n):
+        if counted_from <= place[i] <= end:
+            turns = (place[i] - begin) / spacing
+            off = abs(turns - np.floor(turns) - 0.5) * spacing
+            right = law.alternation < 0 or law.sign == 0 or height[i] * law.sign > 0
+            if right and off < law.slack and off < SLACK_SHARE * spacing:
+                energy += height[i] * height[i]
+    return energy
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -33,6 +33,14 @@ RIVAL_SHARE = 0.75
 #: impedances give it beside the first back-wall echo, r / (1 - r^2): less is a ripple before a
 #: strong echo, and much more no echo of a wall (loss in the wall makes it a few times more).
 HEIGHT_AT_LEAST, HEIGHT_AT_MOST = 0.75, 4.0
+#: Candidates half-way between the echoes of a series, above this share of the energy: every second
+#: echo was taken.
+BETWEEN_AT_MOST = 0.05
+#: Echoes nearer to each other than this, in periods, overlap.
+CLOSE_PERIODS = 2.8
+#: An interface echo this near to the back-wall echo, in periods, and below this share of it is not
+#: told from the flank of that.
+FLANK_PERIODS, FLANK_SHARE = 2.1, 0.3
 #: Share of the energy behind the tail that the candidates may leave unexplained.
 LEFT_AT_MOST = 0.35
 
@@ -79,11 +87,14 @@ class Reader:
         What to look for.
     after_s
         How long after the interface echo marks may begin.
+    close_share
+        In place of the settings' `evenness`, if greater, where echoes overlap (mode 3).
     """
 
     plan: Plan
     settings: EchoSettings
     after_s: float
+    close_share: float = 0.0
 
     def law(self, rate_hz: float) -> Law:
         """What a series must obey, in samples."""
@@ -229,7 +240,7 @@ class Reader:
         spacing = (last - first) / np.where(spans > 0, spans, np.nan)
         interval = start + last / rate if plan.mode == 1 else spacing / rate
         thickness = plan.setup.thickness_m(interval, 1, mode=plan.mode)
-        reason = self._reasons(look, found, interface, series, left, thickness)
+        reason = self._reasons(look, found, interface, series, left, thickness, rate)
         silent = reason != Reason.READ
         return Readings(
             np.where(silent, np.nan, thickness),
@@ -252,6 +263,18 @@ class Reader:
         odd = (height < HEIGHT_AT_LEAST * expected) | (height > HEIGHT_AT_MOST * expected)
         return np.asarray(odd)
 
+    def _could_be_other(
+        self, found: Candidates, interface: Interface, series: Series, rate_hz: float
+    ) -> NDArray[np.bool_]:
+        """Whether the series could as well be every second echo, or an echo and its own flank."""
+        period = self.plan.period_s * rate_hz
+        if self.plan.mode == 3:
+            overlap = series.spacing < CLOSE_PERIODS * period
+            doubtful = overlap & (series.share < self.close_share)
+            return np.asarray(doubtful | (series.between > BETWEEN_AT_MOST))
+        close = series.spacing < FLANK_PERIODS * period
+        return np.asarray(close & (np.abs(interface.amplitude) < FLANK_SHARE * found.highest))
+
     def _confidence(self, series: Series, rate_hz: float) -> NDArray[np.float64]:
         """Share of the energy explained, less for echoes that lie off their places."""
         slack = SLACK_PERIODS * self.plan.period_s * rate_hz
@@ -266,6 +289,7 @@ class Reader:
         series: Series,
         left: NDArray[np.float64],
         thickness: NDArray[np.float64],
+        rate_hz: float,
     ) -> NDArray[np.int8]:
         """Why not: the first doubt that holds, `Reason.READ` where none does."""
         wants_interface = self.plan.interface_s is not None
@@ -279,6 +303,7 @@ class Reader:
             (~np.isfinite(thickness), Reason.UNEVEN_SPACING),
             (series.share < self.settings.evenness, Reason.UNEVEN_SPACING),
             (series.rival > RIVAL_SHARE * series.attested, Reason.AMBIGUOUS),
+            (self._could_be_other(found, interface, series, rate_hz), Reason.AMBIGUOUS),
             (left > LEFT_AT_MOST, Reason.POOR_FIT),
             (self._odd_heights(found, interface), Reason.POOR_FIT),
             ((thickness < low - tol) | (thickness > high + tol), Reason.OUT_OF_RANGE),
