@@ -1,11 +1,14 @@
-"""The engine over many records: time, overhead and memory.
+"""Time and memory over many records, of the engine alone and of whole trials.
 
-``python -m benchmarks.scale 10000 100000 1000000 --workers 2`` prints one row for each size. The
-waveforms are those of the built-in stainless tube's corpus, written again and again under new
+``python -m benchmarks.scale 10000 100000 1000000`` prints one row for each size: the engine alone,
+and with ``--trial`` all that ``echotrial run`` does, outcomes, scores, tables and page included.
+The records are those of the built-in stainless tube's corpus, written again and again under new
 numbers: reading does not care, and making a million would take longer than reading them.
 """
 
 import argparse
+import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -14,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import psutil
-from echotrial import host
+from echotrial import host, open_trial
 from echotrial.corpus.build import build
 from echotrial.corpus.manifest import Counts, Description
 from echotrial.corpus.store import Corpus, CorpusWriter
@@ -25,19 +28,20 @@ ROWS = 3000
 
 
 def original() -> Corpus:
-    """The corpus whose waveforms are repeated."""
+    """The corpus whose records are repeated."""
     loaded = host.load()
     entry = next(e for e in loaded.corpora.values() if e.name.startswith("stainless"))
     return build(loaded, loaded.forward_model.read_spec(entry.path), size="run")
 
 
 def repeated(folder: Path, records: int) -> Corpus:
-    """A corpus of so many records, all of them copies."""
+    """A corpus of so many records, all of them copies; one in ten is for tuning, 1,000 at most."""
     first = original()
     samples, known = np.array(first.stored[:ROWS]), first.known.iloc[:ROWS]
-    truth = pd.DataFrame({"specimen": "x", "thickness_mm": 1.0, "thickness_u_mm": 0.0}, range(ROWS))
+    truth = first.truth.iloc[:ROWS]
     about = Description(name="repeated", origin="synthetic", about="copies, for benchmarks only")
-    counts = Counts(prove=records)
+    tune = min(records // 10, 1000)
+    counts = Counts(prove=records - tune, tune=tune)
     with CorpusWriter(folder, about, first.setup, first.sampling, counts) as writer:
         for start in range(0, records, ROWS):
             rows = slice(0, min(ROWS, records - start))
@@ -45,74 +49,124 @@ def repeated(folder: Path, records: int) -> Corpus:
     return Corpus.open(folder, materials=host.load().forward_model.materials())
 
 
-class Peak:
-    """Largest resident memory of each process of this run, sampled twice a second."""
+class Watch:
+    """Largest resident memory and processor time of a process and those it started."""
 
-    def __init__(self) -> None:
-        self.of: dict[int, int] = {}
+    def __init__(self, pid: int | None = None) -> None:
+        self._root = psutil.Process(pid)
+        self.peak_bytes: dict[int, int] = {}
+        self._cpu_s: dict[int, float] = {}
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._watch)
 
-    def __enter__(self) -> "Peak":
+    def __enter__(self) -> "Watch":
+        self._look()
+        self._before_s = sum(self._cpu_s.values())
         self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._look()
         self._stop.set()
         self._thread.join()
 
     def _watch(self) -> None:
-        me = psutil.Process()
-        while not self._stop.wait(0.5):
-            for process in (me, *me.children(recursive=True)):
-                try:
-                    used = process.memory_info().rss
-                except psutil.Error:
-                    continue
-                self.of[process.pid] = max(used, self.of.get(process.pid, 0))
+        while not self._stop.wait(0.2):
+            self._look()
+
+    def _look(self) -> None:
+        try:
+            everyone = (self._root, *self._root.children(recursive=True))
+        except psutil.Error:
+            return
+        for process in everyone:
+            try:
+                memory, times = process.memory_info().rss, process.cpu_times()
+            except psutil.Error:
+                continue
+            self.peak_bytes[process.pid] = max(memory, self.peak_bytes.get(process.pid, 0))
+            self._cpu_s[process.pid] = times.user + times.system
 
     @property
-    def largest_mb(self) -> float:
-        """Of all processes, in units of 10^6 bytes."""
-        return max(self.of.values(), default=0) / 1e6
+    def root_mb(self) -> float:
+        """Peak of the process itself, in units of 10^6 bytes."""
+        return self.peak_bytes.get(self._root.pid, 0) / 1e6
+
+    @property
+    def others_mb(self) -> float:
+        """Peak of the largest process that it started."""
+        others = [v for pid, v in self.peak_bytes.items() if pid != self._root.pid]
+        return max(others, default=0) / 1e6
+
+    @property
+    def cpu_s(self) -> float:
+        """Processor time of all of them."""
+        return sum(self._cpu_s.values()) - self._before_s
 
 
-def measured(
-    corpus: Corpus, names: tuple[str, ...], workers: int, work: Path | None
-) -> dict[str, float]:
+def engine(corpus: Corpus, names: tuple[str, ...], workers: int, work: Path) -> dict[str, float]:
     """Read a corpus chunk by chunk and say what it took."""
     run = Reading(corpus, host.load().chosen(names), workers=workers, work=work)
     began = time.perf_counter()
-    with Peak() as peak:
+    with Watch() as watch:
         rows = sum(len(frame) for frame in run)
     wall = time.perf_counter() - began
-    own = sum(run.seconds_per_record.values()) * len(corpus)
+    own = sum(v for v in run.seconds_per_record.values() if v == v) * len(corpus)
+    assert rows == len(corpus) * len(run.job.calls)
+    return row(len(corpus), workers, wall, own, watch)
+
+
+def trial(corpus: Corpus, names: tuple[str, ...], workers: int, work: Path) -> dict[str, float]:
+    """Run the command and say what it took."""
+    out = work / "trial"
+    chosen = [part for name in names for part in ("--detector", name)]
+    command = [sys.executable, "-c", "from echotrial.cli import main; main()", "run"]
+    arguments = [str(corpus.folder), *chosen, "--out", str(out), "--workers", str(workers)]
+    began = time.perf_counter()
+    process = subprocess.Popen([*command, *arguments], stdout=subprocess.DEVNULL)
+    with Watch(process.pid) as watch:
+        code = process.wait()
+    wall = time.perf_counter() - began
+    assert code == 0
+    seconds = [r["seconds"] for r in open_trial(out).info["seconds_per_record"]]
+    return row(len(corpus), workers, wall, sum(s for s in seconds if s == s) * len(corpus), watch)
+
+
+def row(records: int, workers: int, wall: float, own: float, watch: Watch) -> dict[str, float]:
+    """One row of the table."""
     return {
-        "records": len(corpus),
-        "rows": rows,
+        "records": records,
+        "workers": workers,
         "wall_s": wall,
+        "cpu_s": watch.cpu_s,
         "own_s": own,
-        "ratio": wall * max(workers, 1) / own,
-        "peak_mb": peak.largest_mb,
+        "us/record": 1e6 * wall / records,
+        "wall x workers / own": wall * max(workers, 1) / own,
+        "parent_mb": watch.root_mb,
+        "worker_mb": watch.others_mb,
+        "load": psutil.getloadavg()[0],
     }
 
 
 def main() -> None:
-    """Print one row for each size."""
+    """Print one row for each size and number of workers."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("records", type=int, nargs="+")
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--detector", action="append", default=[])
-    parser.add_argument("--keep", action="store_true", help="with a work folder")
+    parser.add_argument("--workers", type=int, nargs="+", default=[2])
+    parser.add_argument("--detector", action="append", default=[], help="'all', or these")
+    parser.add_argument("--trial", action="store_true", help="the whole of `echotrial run`")
     chosen = parser.parse_args()
-    found = []
+    names = () if chosen.detector == ["all"] else tuple(chosen.detector) or BASICS
+    measured = trial if chosen.trial else engine
+    heading = True
     for records in chosen.records:
-        with tempfile.TemporaryDirectory() as folder:
-            corpus = repeated(Path(folder) / "corpus", records)
-            work = Path(folder) / "work" if chosen.keep else None
-            names = tuple(chosen.detector) or BASICS
-            found.append(measured(corpus, names, chosen.workers, work))
-        print(pd.DataFrame(found[-1:]).round(2).to_string(index=False, header=len(found) == 1))
+        for workers in chosen.workers:
+            with tempfile.TemporaryDirectory() as folder:
+                corpus = repeated(Path(folder) / "corpus", records)
+                found = measured(corpus, names, workers, Path(folder))
+            table = pd.DataFrame([found]).round(2)
+            print(table.to_string(index=False, header=heading), flush=True)
+            heading = False
 
 
 if __name__ == "__main__":

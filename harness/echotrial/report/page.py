@@ -31,6 +31,12 @@ CAUTIONS: Final = (
     "The best of many detectors looks better on these records than it is. What is guaranteed of "
     "one detector is not guaranteed of whichever came out first.",
 )
+#: Records of a corpus that the page carries: it has to open in a browser.
+MOST_RECORDS: Final = 20_000
+_NOT_ALL: Final = (
+    f"This trial is large: pictures, lists and filters here are of the first {MOST_RECORDS:,} "
+    "records of each corpus. Tables of scores and verdicts are of all."
+)
 #: Samples of carried A-scans are rounded to this share of the record's own peak.
 _STEPS: Final = 2000
 _SCRIPTS: Final = ("data.js", "count.js", "draw.js", "list.js", "report.js")
@@ -45,6 +51,9 @@ def write(trial: Trial, path: Path | None = None) -> Path:
 
 def html(trial: Trial) -> str:
     """The report as one HTML text."""
+    cautions = CAUTIONS
+    if trial.holds_more_than(MOST_RECORDS):
+        trial, cautions = trial.first(MOST_RECORDS), (*CAUTIONS, _NOT_ALL)
     parts = parts_of(trial)
     sections = [_section(trial, part) for part in parts]
     payload = {
@@ -60,7 +69,7 @@ def html(trial: Trial) -> str:
         info=trial.info,
         sections=sections,
         looks=LOOKS,
-        cautions=CAUTIONS,
+        cautions=cautions,
     )
 
 

@@ -31,8 +31,23 @@ class Trial:
         trial.toml: what ran, on what, with which settings and mark offsets.
     """
 
-    def __init__(self, folder: Path, info: Mapping[str, Any]) -> None:
-        self.folder, self.info = folder, info
+    def __init__(
+        self, folder: Path, info: Mapping[str, Any], records_below: int | None = None
+    ) -> None:
+        self.folder, self.info, self.records_below = folder, info, records_below
+
+    def first(self, records: int) -> "Trial":
+        """The same trial, with tables of the records below this number only; scores are of all."""
+        return Trial(self.folder, self.info, records)
+
+    def holds_more_than(self, records: int) -> bool:
+        """Whether any corpus has that many records that were read, without reading a table."""
+        return any(c["prove"] + c["tune"] > records for c in self.info["corpora"])
+
+    def _table(self, name: str) -> pd.DataFrame:
+        below = self.records_below
+        filters = None if below is None else [("record", "<", below)]
+        return pd.read_parquet(self.folder / name, filters=filters)
 
     @property
     def complete(self) -> bool:
@@ -42,12 +57,12 @@ class Trial:
     @cached_property
     def readings(self) -> pd.DataFrame:
         """One row a record and detector: `columns.READINGS` and `columns.OUTCOMES`."""
-        return pd.read_parquet(self.folder / READINGS)
+        return self._table(READINGS)
 
     @cached_property
     def records(self) -> pd.DataFrame:
         """The truth of every record that was read (`columns.TRUTH`), with its ``corpus``."""
-        return pd.read_parquet(self.folder / RECORDS)
+        return self._table(RECORDS)
 
     @cached_property
     def scores(self) -> pd.DataFrame:
