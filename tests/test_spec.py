@@ -6,7 +6,7 @@ import warnings
 import numpy as np
 import pytest
 from echotrial import host
-from echotrial.errors import WrongQuestion
+from echotrial.errors import NotToBeHad, WrongQuestion
 from echotrial.setup import Medium, Setup
 from echotrial_corpora.model import LayerModel
 from echotrial_corpora.spec import CorpusSpec, from_canonical, read_spec
@@ -73,7 +73,10 @@ def test_shipped_spec_survives_its_canonical_text(entry):
         pytest.skip("a recorded set, not a spec")
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        spec = read_spec(entry.path)
+        try:
+            spec = read_spec(entry.path)
+        except NotToBeHad as error:
+            pytest.skip(f"{error}; see test_half_real.py")
     assert spec.name == entry.name
     assert len(spec.about.split()) >= 25
     again = from_canonical(spec.canonical())

@@ -318,8 +318,21 @@ class CorpusSpec(Strict):
     @property
     def origin(self) -> str:
         """Whether a recording has part in it."""
-        recorded = self.probe.echo is not None or self.receiver.noise is not None
-        return "semi-synthetic" if recorded else "synthetic"
+        return "semi-synthetic" if self._recorded else "synthetic"
+
+    @property
+    def source(self) -> str:
+        """Where the recordings in it came from."""
+        return "; ".join(dict.fromkeys(r.source for r in self._recorded if r.source))
+
+    @property
+    def licence(self) -> str:
+        """That of the recordings in it."""
+        return "; ".join(dict.fromkeys(r.licence for r in self._recorded if r.licence))
+
+    @property
+    def _recorded(self) -> list[Recording]:
+        return [r for r in (self.probe.echo, self.receiver.noise) if r is not None]
 
     @property
     def rate_hz(self) -> float:

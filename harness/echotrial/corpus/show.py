@@ -231,7 +231,7 @@ def _title(corpus: Corpus, record: int) -> str:
     else:
         what = f"{quantities.convert(float(wall), 'length', unit):.4g} {unit}"
         what += f" = {wall / corpus.setup.wavelength_m:.3g} wavelengths"
-        what += "" if low <= wall <= high else ", outside the range"
+        what += "" if low <= wall <= high else ", outside"
     return f"record {record}: {what}"
 
 
