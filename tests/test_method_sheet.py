@@ -36,6 +36,16 @@ def test_a_drawing_marks_what_it_is_told_to():
     assert svg.count("<polyline") == 1
 
 
+def test_words_of_neighbouring_marks_stand_in_rows_of_their_own():
+    time = np.arange(200) * 1e-8
+    marks = [Mark(1e-6, "interface", dashed=True), Mark(1.005e-6, "mark 1"), Mark(1.8e-6, "mark 2")]
+    svg = drawing(time, np.sin(time * 3e7), marks)
+    words = re.findall(r'y="([\d.]+)" text-anchor="middle" fill="#06c">([^<]+)<', svg)
+    height = {word: float(y) for y, word in words}
+    assert height["mark 1"] < height["interface"]
+    assert len(re.findall(r'fill="#06c">', svg)) == 3
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     top = tmp_path_factory.mktemp("sheet")
@@ -56,7 +66,9 @@ def test_it_says_what_an_operator_needs(folder):
     for words in (
         f"Mode {method.mode}:", "Gate: ", "interface echo negative", "80 % of full screen height",
         "expanded (k = 2)", "velocity, piece to piece", "hits 90 % or more down to",
-        "may read off by", "95 % interval", "Approved, qualified personnel", "Not calibrated yet",
+        "may read off by", "95 % interval", "thick false lock", "phantom, dry", "to be set",
+        "thin end: 0.8 mm", "Detector correlation: on",
+        "Approved, qualified personnel", "Not calibrated yet",
         "Evidence from simulation qualifies no procedure", "reference blocks of the same material",
         "Follow the applicable code", method.source_digest[:12],
     ):  # fmt: skip

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Place = Callable[[float], float]
-WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 200, 46, 30, 26
+WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 720, 168, 46, 30, 38
+#: Room that a word takes, and rows of words above the drawing.
+WORD, ROWS = 56, 3
 INK: Final = "#222"
 
 
@@ -43,7 +45,7 @@ def drawing(
             f'<rect x="{LEFT}" y="{TOP}" width="{width:.1f}" '
             f'height="{HEIGHT - TOP - BOTTOM}" fill="#0001"/>'
         )
-    inner = "".join(_mark(x(m.time_s), m) for m in marks if low <= m.time_s <= high)
+    inner = "".join(_marks([(x(m.time_s), m) for m in marks if low <= m.time_s <= high]))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
         f'font-family="sans-serif" font-size="10"><title>{escape(title)}</title>{shade}'
@@ -52,11 +54,21 @@ def drawing(
     )
 
 
-def _mark(x: float, mark: Mark) -> str:
+def _marks(placed: Sequence[tuple[float, Mark]]) -> list[str]:
+    """Lines with their words; a word that would touch the one before stands a row higher."""
+    found, last, row = [], -1e9, 0
+    for x, mark in sorted(placed, key=lambda p: p[0]):
+        row = (row + 1) % ROWS if x - last < WORD else 0
+        found.append(_mark(x, mark, row))
+        last = x
+    return found
+
+
+def _mark(x: float, mark: Mark, row: int) -> str:
     dash = ' stroke-dasharray="3 3"' if mark.dashed else ""
     return (
         f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}" stroke="#06c"{dash}/>'
-        f'<text x="{x:.1f}" y="{TOP - 4}" text-anchor="middle" fill="#06c">'
+        f'<text x="{x:.1f}" y="{TOP - 4 - 11 * row}" text-anchor="middle" fill="#06c">'
         f"{escape(mark.word)}</text>"
     )
 

@@ -19,13 +19,31 @@ from echotrial.trial import Trial
 #: Failures that an operator may meet, worst first.
 FAILURES: Final = (
     "false lock", "thick false lock", "echo skip", "cycle skip", "ambiguous", "tail lock", "stray",
-    "dropout", "off",
+    "dropout", "off", "phantom, dry", "phantom, wet tip",
 )  # fmt: skip
+#: Phantoms are of records without a wall: their stratum and bin.
+NO_WALL: Final = {
+    "phantom, dry": ("no wall", "dry"), "phantom, wet tip": ("no wall", "wet tip"),
+}  # fmt: skip
+#: Failures that stand on the sheet even where none was seen.
+ALWAYS: Final = ("false lock", "thick false lock", "dropout", *NO_WALL)
+#: Evidence key -> word, and how much of it is printed.
+DIGESTS: Final = {
+    "started": ("trial begun", 19), "corpus": ("corpus, identity", 16),
+    "trial": ("trial, sha256", 16), "setup_digest": ("set-up, sha256", 16),
+}  # fmt: skip
 APPROACH: Final = {
     1: "Mode 1: from time zero to the first back-wall echo, less the zero offset.",
     2: "Mode 2: from the interface echo to the first back-wall echo.",
     3: "Mode 3: between back-wall echoes that follow each other; the interface echo is not used "
     "and a zero offset cancels.",
+}
+LOOKS: Final = {
+    1: "one clear back-wall echo behind the transmission pulse; multiples, where they stand, at "
+    "the same spacing",
+    2: "the interface echo at its place, one clear back-wall echo behind it; multiples, where they "
+    "stand, at the same spacing",
+    3: "evenly spaced back-wall echoes that fade steadily",
 }
 WRONG: Final = {
     "echo skip": "an echo was passed over: the reading is a multiple or a simple fraction",
@@ -64,6 +82,23 @@ class Content:
         return f"{quantities.convert(float(metres), 'length', unit):.{digits}g} {unit}"
 
     @property
+    def small_unit(self) -> str:
+        """The unit of uncertainties."""
+        return "um" if self.method.setup.length_unit == "mm" else "0.001 in"
+
+    def small(self, metres: float) -> str:
+        """An uncertainty in `small_unit`."""
+        if self.method.setup.length_unit == "mm":
+            return f"{1e6 * metres:.2f}"
+        return f"{metres / 25.4e-6:.3f}"
+
+    @property
+    def chosen(self) -> str:
+        """Detector and verdict in a sentence."""
+        said = str(self.method.evidence.get("sentence", "")).partition(": trust ")[2]
+        return f"Detector {said[:1]}{said[1:]}" if said else f"Detector {self.method.detector}."
+
+    @property
     def setup(self) -> list[tuple[str, str]]:
         """The set-up, row by row."""
         s = self.method.calibrated
@@ -76,10 +111,10 @@ class Content:
             ("probe", f"{s.centre_frequency / 1e6:g} MHz, -6 dB bandwidth "
                       f"{s.bandwidth_hz / 1e6:g} MHz"),
             ("element", self.length(s.element_diameter) if s.element_diameter else "not stated"),
-            *((n, _medium(m)) for n, m in media if m is not None),
+            *((n, self._medium(m)) for n, m in media if m is not None),
             ("velocity", f"{s.velocity:.1f} m/s, u {s.velocity_uncertainty:.2g} m/s piece to "
                          "piece"),
-            ("zero offset", f"{s.zero_offset * 1e9:.2f} ns"),
+            ("zero offset", self._zero_offset()),
             ("sampling", f"{self.method.rate_hz / 1e6:g} MHz"),
             ("tolerance", f"{100 * s.tolerance.relative:.3g} % of the wall, at least "
                           f"{self.length(s.tolerance.absolute)}"),
@@ -91,16 +126,37 @@ class Content:
         return [APPROACH[self.method.mode], self._gate(), self._polarity(), self._gain(),
                 self._looks()]  # fmt: skip
 
+    def _zero_offset(self) -> str:
+        if self.method.mode == 3:
+            return "cancels in mode 3"
+        if self.method.calibration is None:
+            return "to be calibrated"
+        return f"{self.method.calibration.zero_offset * 1e9:.2f} ns"
+
+    def _medium(self, medium: Any) -> str:
+        parts = [medium.material or "given by numbers"]
+        if medium.length:
+            parts.append(f"{self.length(medium.length)} long")
+        if medium.impedance:
+            parts.append(f"{medium.impedance / 1e6:.3g} MRayl")
+        return ", ".join(parts)
+
     def _gate(self) -> str:
-        start = (self.rows["gate_start_us"] - self.rows["interface_us"]).median()
-        tail = (self.rows["tail_end_us"] - self.rows["interface_us"]).median()
+        origin = self.rows["interface_us"]
+        if origin.isna().all():  # contact: time counts from the transmission pulse
+            start = self.rows["gate_start_us"].median()
+            return f"Gate: starts {start:.3f} us after the transmission pulse."
+        start, tail = ((self.rows[n] - origin).median() for n in ("gate_start_us", "tail_end_us"))
         if not np.isfinite(start):
             return "Gate: set by the detector; the interface echo's tail is left out by it."
+        ends = f"the tail ends {tail:.3f} us after the interface echo"
+        if start < 0:
+            return (
+                f"Gate: starts {-start:.3f} us before the interface echo, because the detector "
+                f"takes that echo and its tail in ({ends})."
+            )
         why = "after the tail has died away" if start >= tail - 0.01 else "inside the tail"
-        return (
-            f"Gate: starts {start:.3f} us after the interface echo, {why} (the tail ends "
-            f"{tail:.3f} us after it)."
-        )
+        return f"Gate: starts {start:.3f} us after the interface echo, {why} ({ends})."
 
     def _polarity(self) -> str:
         sign = self.method.setup.interface_polarity
@@ -128,8 +184,8 @@ class Content:
 
     def _looks(self) -> str:
         return (
-            "The A-scan has to look like the first picture: evenly spaced echoes that fade "
-            "steadily. If it does not, wipe, couple again, and do not note a reading."
+            f"The A-scan has to look like the first picture: {LOOKS[self.method.mode]}. If it does "
+            "not, wipe, couple again, and do not note a reading."
         )
 
     @property
@@ -138,6 +194,8 @@ class Content:
         hit = _typical(self.rows, "hit")
         found = [] if hit is None else [self._picture(hit, "Right: marks on the right echoes")]
         rows, kind = self.rows, self.likeliest
+        if not kind:
+            rows, kind = self._inside(self.everyone), _commonest(self._inside(self.everyone))
         if not kind:
             rows, kind = self.everyone, _commonest(self.everyone)
         wrong = _typical(rows, kind) if kind else None
@@ -151,18 +209,31 @@ class Content:
         """The commonest false lock; empty where there was none."""
         return _commonest(self.rows)
 
+    def _inside(self, rows: pd.DataFrame) -> pd.DataFrame:
+        low, high = (1e3 * w for w in self.method.setup.wall_range)
+        return rows[rows["true_mm"].between(low - 1e-9, high + 1e-9)]
+
     def _picture(self, row: Any, words: str) -> Picture:
         record = int(row["record"])
         batch = self.corpus.batch(record, record + 1)
         time = batch.start_s[0] + np.arange(batch.samples.shape[1]) / batch.rate_hz
-        names = {"interface_us": "interface", "first_echo_us": "mark", "second_echo_us": "mark"}
+        names = {"interface_us": "interface", "first_echo_us": "mark 1",
+                 "second_echo_us": "mark 2"}  # fmt: skip
         marks = [
             Mark(row[n] * 1e-6, word, dashed=n == "interface_us")
             for n, word in names.items()
             if np.isfinite(row[n])
         ]
-        last = max([m.time_s for m in marks], default=float(time[-1])) + 0.8e-6
-        shown = time <= last
+        read_s = float(self.method.setup.interval_s(row["thickness_mm"] * 1e-3))
+        if not np.isfinite(row["second_echo_us"]) and np.isfinite(row["interface_us"]):
+            marks.append(Mark(row["interface_us"] * 1e-6 + read_s, "as read"))
+        times = [m.time_s for m in marks]
+        shown = slice(0, None)
+        if times:  # a little before the first mark, and about an echo after the last
+            trip = read_s if np.isfinite(read_s) else 0.0
+            first = min(times) - max(0.2e-6, 0.3 * trip)
+            last = max(times) + max(0.8e-6, 1.2 * trip)
+            shown = slice(*np.searchsorted(time, (first, last)))
         wall = self.length(row["true_mm"] * 1e-3) if np.isfinite(row["true_mm"]) else "no wall"
         read = self.length(row["thickness_mm"] * 1e-3)
         caption = f"{words}. Computed record {record}: true {wall}, read {read}."
@@ -180,7 +251,11 @@ class Content:
         """Reference sample, what it may read, why."""
         names = ("thin end", "middle", "thick end")
         if self.method.calibration is None:
-            return [(name, "to be set", "by calibration") for name in names]
+            walls = [self.length(b.thickness_m) for b in self.budgets]
+            return [
+                (f"{name}: {wall}", "to be set", "by calibration")
+                for name, wall in zip(names, walls, strict=True)
+            ]
         return [
             (
                 f"{name}: {self.length(b.thickness_m)}",
@@ -199,29 +274,39 @@ class Content:
             row = self._score(measure)
             if row is not None:
                 wall = float(row["value"]) * _scale(str(row["unit"]))
-                note = "" if pd.isna(row["note"]) else f" ({row['note']})"
-                found.append((words, f"{self.length(wall)}{note}"))
+                note = "" if pd.isna(row["note"]) else str(row["note"])
+                if note.startswith("all "):
+                    said = "the whole range passes; thinner walls were not asked for"
+                    note = said if np.isfinite(wall) else note
+                found.append((words, f"{self.length(wall)}{note and f' ({note})'}"))
         return found
 
     @property
     def failures(self) -> list[tuple[str, str, str, str]]:
-        """Failure, rate, 95 % interval, counts; on walls inside the range."""
+        """Failure, rate, 95 % interval, counts; on walls inside the range, phantoms without one.
+
+        The rates that trust limits, and dropouts, stand there even where none was seen: the
+        interval says how many there may be nevertheless.
+        """
         found = []
         for measure in FAILURES:
-            row = self._score(measure)
-            if row is not None and row["numerator"] > 0:
+            row = self._score(measure, *NO_WALL.get(measure, ("whole", "")))
+            if row is not None and (row["numerator"] > 0 or measure in ALWAYS):
                 interval = f"{row['low']:.2%} to {row['high']:.2%}"
                 count = f"{row['numerator']:.0f} of {row['denominator']:.0f}"
                 found.append((measure, f"{row['value']:.2%}", interval, count))
         return found
 
-    def _score(self, measure: str) -> Mapping[str, Any] | None:
+    def _score(
+        self, measure: str, stratum: str = "whole", which: str = ""
+    ) -> Mapping[str, Any] | None:
         table = self.trial.scores
         rows = table[
             (table["corpus"] == self.corpus.name)
             & (table["detector"] == self.method.detector)
-            & (table["stratum"] == "whole")
-            & (table["measure"] == measure)
+            & (table["stratum"] == stratum)
+            & (table["bin"].fillna("").astype(str) == which)
+            & (table["measure"] == measure.split(",")[0])
         ]
         rows = rows[rows["unit"].isin(("1", "mm", "in"))]
         return None if rows.empty else {str(k): v for k, v in rows.iloc[0].items()}
@@ -234,9 +319,9 @@ class Content:
         rows = [
             ("detector", f"{m.detector} {m.version}, source {m.source_digest[:12]}"),
             ("settings", settings),
-            *((k, str(m.evidence[k])[:19]) for k in ("echotrial", "python", "started")
-              if k in m.evidence),
-            *((k, str(m.evidence[k])[:16]) for k in ("corpus", "trial", "setup_digest")
+            ("versions", ", ".join(f"{k} {m.evidence[k]}" for k in ("echotrial", "python")
+                                   if k in m.evidence)),
+            *((word, str(m.evidence[k])[:length]) for k, (word, length) in DIGESTS.items()
               if k in m.evidence),
         ]  # fmt: skip
         return [*rows, ("calibration", self._calibration())]
@@ -264,15 +349,6 @@ def _typical(rows: pd.DataFrame, outcome: str) -> Any:
     """Of the records with an outcome the one of middling wall."""
     found = rows[rows["outcome"].astype(str) == outcome].sort_values("true_mm")
     return None if found.empty else found.iloc[len(found) // 2]
-
-
-def _medium(medium: Any) -> str:
-    parts = [medium.material or "given by numbers"]
-    if medium.length:
-        parts.append(f"{medium.length * 1e3:g} mm long")
-    if medium.impedance:
-        parts.append(f"{medium.impedance / 1e6:.3g} MRayl")
-    return ", ".join(parts)
 
 
 def _scale(unit: str) -> float:
