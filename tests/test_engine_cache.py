@@ -2,7 +2,9 @@
 
 import os
 import resource
+import tempfile
 import textwrap
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -159,11 +161,40 @@ def test_a_folder_that_cannot_be_written_to_is_refused(tmp_path):
         read_corpus(stand_in(10), faulty("honest"), work=tmp_path / "file" / "work")
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root writes to read-only folders")
 def test_a_read_only_folder_is_refused(tmp_path):
-    tmp_path.chmod(0o500)
-    with pytest.raises(WrongQuestion, match="cannot be written to"):
-        read_corpus(stand_in(10), faulty("honest"), work=tmp_path / "work")
+    """In a process of another user where we are root, who may write everywhere."""
+    place = Path(tempfile.mkdtemp())  # pytest keeps its folders from other users
+    place.chmod(0o555)
+    try:
+        answer = _as_nobody(str(place / "work"))
+    finally:
+        place.rmdir()
+    assert "WrongQuestion" in answer
+    assert "cannot be written to (Permission denied); choose another folder" in answer
+
+
+def _as_nobody(work):
+    """What entering a work folder raises in a forked process without root's rights."""
+    there, here = os.pipe()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # newer Pythons warn of forking beside threads
+        child = os.fork()
+    if child == 0:
+        try:
+            if os.geteuid() == 0:
+                os.setgid(65534)
+                os.setuid(65534)
+            with WorkFolder(work):
+                os.write(here, b"nothing")
+        except BaseException as error:
+            os.write(here, f"{type(error).__name__}: {error}".encode())
+        finally:
+            os._exit(0)
+    os.close(here)
+    with os.fdopen(there) as pipe:
+        answer = pipe.read()
+    os.waitpid(child, 0)
+    return answer
 
 
 def test_a_full_disk_is_said_and_the_run_goes_on_later(tmp_path):

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from echotrial import open_trial
 from echotrial.cli import main
 from echotrial.cli.run import settings_from
 from echotrial.errors import WrongQuestion
@@ -83,6 +84,27 @@ def test_a_detector_that_raises_is_a_row_in_the_table(
                "--out", str(out)) == 0  # fmt: skip
     assert "crashed" in capsys.readouterr().out
     assert "no such echo" in (out / "trial.toml").read_text(encoding="utf-8")
+
+
+def test_a_corpus_at_an_address_reads_as_the_folder_does(corpus: str, tmp_path: Path) -> None:
+    pytest.importorskip("fsspec", reason="comes with the cluster extra")
+    address = Path(corpus).as_uri()
+    common = ("--detector", "threshold", "--workers", "0", "--out")
+    assert run(corpus, *common, str(tmp_path / "here")) == 0
+    assert run(address, *common, str(tmp_path / "there")) == 0
+    here, there = open_trial(tmp_path / "here"), open_trial(tmp_path / "there")
+    assert here.readings.equals(there.readings)
+    assert there.info["corpora"][0]["folder"] == address
+
+
+@pytest.mark.parametrize("address", ["file:///nowhere/at/all", "nosuch://bucket/corpus"])
+def test_an_address_that_gives_nothing_is_exit_3(
+    address: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("fsspec", reason="comes with the cluster extra")
+    assert run(address, "--detector", "threshold", "--out", str(tmp_path / "t")) == 3
+    assert f"{address}: cannot be fetched" in capsys.readouterr().err
+    assert not (tmp_path / "t").exists()
 
 
 def test_json_for_machines(corpus: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

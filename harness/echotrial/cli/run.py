@@ -50,7 +50,7 @@ def run(
     cluster: str | None,
     as_json: bool,
 ) -> int:
-    """Put detectors on trial over CORPUS (a folder, a spec file or a name from `corpus list`).
+    """Put detectors on trial over CORPUS (folder, address, spec file or name in `corpus list`).
 
     Without arguments: the three shipped synthetic corpora and every recording imported so far.
     """

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from echotrial.corpus import home
+from echotrial.corpus.address import fetched, is_address
 from echotrial.corpus.build import Progress, Size, build
 from echotrial.corpus.store import Corpus
 from echotrial.errors import WrongQuestion, nearest
@@ -43,10 +44,12 @@ def obtain(
     workers: int = 1,
     progress: Progress | None = None,
 ) -> Corpus:
-    """Open, or build, the corpus that a folder, a spec file or a name means.
+    """Open, or build, the corpus that a folder, an address, a spec file or a name means.
 
     Names are those of the specs on offer and of the corpora already among the user's own.
     """
+    if is_address(what):
+        return fetched(what, materials(host))
     folder = folder_named(what)
     if folder is not None:
         return Corpus.open(folder, materials=materials(host))

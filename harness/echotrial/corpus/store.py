@@ -55,12 +55,15 @@ class Corpus:
         Where it lives.
     manifest
         Its corpus.toml.
+    address
+        Where it was fetched from, if it was (`corpus.address`).
     setup
         What the operator knows, with named materials resolved where a table was given.
     """
 
     def __init__(self, folder: Path, manifest: Manifest, setup: Setup) -> None:
         self.folder, self.manifest, self.setup = folder, manifest, setup
+        self.address: str | None = None
 
     @classmethod
     def open(cls, folder: Path | str, *, materials: Mapping[str, Material] | None = None) -> Self:
@@ -268,7 +271,7 @@ class Corpus:
 
     def __getstate__(self) -> dict[str, Any]:
         # A memory map would travel to another process as a copy of the whole file.
-        return {k: self.__dict__[k] for k in ("folder", "manifest", "setup")}
+        return {k: self.__dict__[k] for k in ("folder", "manifest", "setup", "address")}
 
 
 def records_named(records: Iterable[int], most: int = 5) -> str:

@@ -1,6 +1,5 @@
 """Where a process gets waveforms from; the truth is not among it."""
 
-import atexit
 import hashlib
 import mmap
 import os
@@ -8,8 +7,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from shutil import rmtree
-from tempfile import mkdtemp
 from typing import Any, Protocol
 
 import numpy as np
@@ -19,10 +16,10 @@ from numpy.typing import NDArray
 from echotrial import host
 from echotrial.ascan import Batch
 from echotrial.corpus import home
+from echotrial.corpus.address import fetched
 from echotrial.corpus.build import CHUNK as BLOCK
-from echotrial.corpus.store import Corpus, scaled
+from echotrial.corpus.store import scaled
 from echotrial.engine.job import Source
-from echotrial.errors import NotToBeHad
 from echotrial.hooks import ForwardModel, Spec, SyntheticRecords
 from echotrial.setup import Setup
 
@@ -167,34 +164,16 @@ class Fetched:
 
     def fingerprint(self) -> str:
         """Digest of the copy here."""
-        return Stored(_fetched(self.address), self.setup).fingerprint()
+        return Stored(fetched(self.address), self.setup).fingerprint()
 
     def batch(self, start: int, stop: int) -> Batch:
         """Read the rows of the copy here."""
-        return Stored(_fetched(self.address), self.setup).batch(start, stop)
-
-
-@lru_cache(maxsize=4)
-def _fetched(address: str) -> Corpus:
-    folder = Path(mkdtemp(prefix="echotrial-"))
-    atexit.register(rmtree, folder, ignore_errors=True)
-    try:
-        import fsspec
-
-        files, root = fsspec.url_to_fs(address)
-        for name in ("corpus.toml", "waveforms.npy", "known.parquet", "truth.parquet"):
-            files.get_file(f"{root}/{name}", str(folder / name))
-        if files.exists(f"{root}/reference.npy"):
-            files.get_file(f"{root}/reference.npy", str(folder / "reference.npy"))
-    except (OSError, ValueError, ImportError) as error:
-        raise NotToBeHad(f"{address}: cannot be fetched ({error})") from None
-    corpus = Corpus.open(folder)
-    corpus.verify()
-    return corpus
+        return Stored(fetched(self.address), self.setup).batch(start, stop)
 
 
 def distant_source_of(corpus: AnyCorpus, address: str | None = None) -> Source:
     """A source for other machines: an address, a spec, a folder they share, or the waveforms."""
+    address = address or getattr(corpus, "address", None)
     if address is not None:
         return Fetched(address, corpus.name, corpus.setup)
     manifest = getattr(corpus, "manifest", None)

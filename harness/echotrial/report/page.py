@@ -51,7 +51,7 @@ def write(trial: Trial, path: Path | None = None) -> Path:
 
 def html(trial: Trial) -> str:
     """The report as one HTML text."""
-    cautions = CAUTIONS
+    cautions: tuple[str, ...] = CAUTIONS
     if trial.holds_more_than(MOST_RECORDS):
         trial, cautions = trial.first(MOST_RECORDS), (*CAUTIONS, _NOT_ALL)
     parts = parts_of(trial)

@@ -289,7 +289,7 @@ def _corpus_info(corpus: Corpus, records: int | None) -> dict[str, Any]:
         "name": corpus.name,
         "identity": corpus.identity,
         "origin": corpus.origin,
-        "folder": str(corpus.folder.resolve()),
+        "folder": corpus.address or str(corpus.folder.resolve()),
         "prove": min(counts.prove, records or counts.prove),
         "tune": min(counts.tune, records or counts.tune),
         **({} if made is None else {"seed": made.seed, "generator": made.generator}),
