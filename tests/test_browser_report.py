@@ -438,16 +438,10 @@ def test_the_page_of_a_comparison(browser, trial, tmp_path, width) -> None:
     assert errors(browser) == []
 
 
-def script_seconds(browser: Any) -> float:
-    """Time that the page's scripts took, on the thread's own clock: others' work is not in it."""
-    found = browser.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
-    return next(m["value"] for m in found if m["name"] == "ScriptDuration")
+def test_5000_records_by_8_detectors_answer_a_filter_in_view_first(browser, tmp_path) -> None:
+    """Numbers at once, then the pictures in view; the rest waits until there is time.
 
-
-def test_5000_records_by_8_detectors_open_and_filter_in_time(browser, tmp_path) -> None:
-    """Bounds of the page: under 8 MB, written in 10 s, drawn in 3 s, filtered in 200 ms.
-
-    Processor time, since a machine that runs tests does other things meanwhile.
+    Times are measured by ``python -m benchmarks.page``.
     """
     plugin = tmp_path / "eight.py"
     names = "".join(f"class T{k}(_Told):\n    name = 'told-{k}'\n" for k in range(8))
@@ -455,23 +449,66 @@ def test_5000_records_by_8_detectors_open_and_filter_in_time(browser, tmp_path) 
     made = trial_of(
         tmp_path / "trial", [corpus_at(tmp_path / "made", 6000, prove=5000)], plugin=plugin
     )
-    begun = time.process_time()
     path = page.write(made)
-    assert time.process_time() - begun < 10
     assert path.stat().st_size < 8e6
-    browser.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
     opened(browser, path)
+    browser.execute_script("window.requestIdleCallback = () => 0")
     draw_all(browser)
-    assert script_seconds(browser) < 3
-    taken = []
-    for top in range(0, 3000, 700):
-        browser.execute_script(
-            "scrollTo(0, arguments[0]); window.requestIdleCallback = () => 0", top
-        )
-        time.sleep(0.3)
-        before = script_seconds(browser)
-        choose(browser, "echo_snr_db", "20 to 30")
-        taken.append(script_seconds(browser) - before)
-        choose(browser, "echo_snr_db", "all")
-    assert np.median(taken) < 0.2
+    before = rates(browser)
+    choose(browser, "echo_snr_db", "20 to 30")
+    assert rates(browser) != before
+    until(lambda: browser.execute_script("return !echotrialReport.sections[0].inView().length"))
+    waiting = browser.execute_script("return echotrialReport.sections[0].waiting.size")
+    assert waiting > 8
+    draw_all(browser)
     assert errors(browser) == []
+
+
+def test_everything_can_be_reached_with_the_tab_key(browser, report) -> None:
+    """Every control that is not hidden takes the focus in turn, and each shows that it has it."""
+    from selenium.webdriver.common.by import By
+    from selenium.webdriver.common.keys import Keys
+
+    opened(browser, report)
+    wanted = browser.execute_script(
+        "return [...document.querySelectorAll('a[href], button, select, summary, .scroll')]"
+        ".filter((n) => n.checkVisibility()).map((n, i) => { n.dataset.stop = i; return i; })"
+    )
+    reached, outlined = set(), 0
+    for _ in range(len(wanted) + 20):
+        browser.switch_to.active_element.send_keys(Keys.TAB)
+        stop, style = browser.execute_script(
+            "const n = document.activeElement;"
+            "return [n.dataset.stop ?? null, getComputedStyle(n).outlineStyle]"
+        )
+        if stop is not None:
+            reached.add(int(stop))
+            outlined += style != "none"
+    assert reached == set(wanted)
+    assert outlined >= len(wanted)
+    assert browser.find_elements(By.CSS_SELECTOR, ".skip")
+
+
+def test_a_printed_page_is_as_wide_as_its_paper(browser, report) -> None:
+    opened(browser, report)
+    browser.execute_script("dispatchEvent(new Event('beforeprint'))")
+    widest = browser.execute_script(
+        "return Math.max(...[...document.querySelectorAll('.js-plotly-plot .main-svg, table')]"
+        ".filter((n) => n.checkVisibility()).map((n) => n.getBoundingClientRect().width))"
+    )
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
+    assert 300 < widest <= 7.4 * 96  # A4 less margins of 0.4 inch; Letter is wider
+
+
+def test_cells_of_a_map_are_wide_enough_for_their_words_on_a_phone(browser, report) -> None:
+    opened(browser, report, 390)
+    draw_all(browser)
+    spilled = browser.execute_script(
+        "const n = document.querySelector('[data-role=map-snr]');"
+        "const boxes = [...n.querySelectorAll('.heatmap-label, .hm text')]"
+        ".map((t) => t.getBoundingClientRect());"
+        "const cell = n._fullLayout.xaxis._length / n.data[0].x.length;"
+        "return [boxes.length, boxes.filter((b) => b.width > cell).length]"
+    )
+    assert spilled[0] > 3
+    assert spilled[1] == 0

@@ -64,8 +64,8 @@ function drawShares(node, corpus, mask, d, open) {
   put(node, data, layoutOf({ barmode: "stack", bargap: 0.12, height: 240,
     title: { text: plain(corpus.detectors[d]), font: { size: 14 }, x: 0, xanchor: "left", xref: "paper" },
     xaxis: { title: { text: "wall, wavelengths" }, type: "category", categoryorder: "array",
-      categoryarray: stratum.bins, tickangle: -40, tickfont: { size: 10 } },
-    yaxis: { title: { text: "%" }, range: [0, 100], fixedrange: true } }),
+      categoryarray: stratum.bins, tickangle: -40, tickfont: { size: 10 }, automargin: false },
+    yaxis: { title: { text: "%" }, range: [0, 100], fixedrange: true }, margin: { t: 34, r: 12, b: 74, l: 52 } }),
   (point) => open(d, { bins: { wall_wavelengths: point.customdata[3] }, outcome: point.customdata[2] }));
 }
 

@@ -1,5 +1,7 @@
 // The page: filters, tables and pictures of every corpus, drawn when they come into view.
 
+const FRAME_MS = 30;
+
 class Section {
   constructor(node, corpus) {
     this.node = node;
@@ -46,11 +48,9 @@ class Section {
   }
 
   filter(name, value) {
-    const begun = performance.now();
     if (value === "") delete this.filters[name];
     else this.filters[name] = Number(value);
     this.update();
-    report.lastFilterMs = performance.now() - begun;
   }
 
   makeDetectors() {
@@ -185,12 +185,27 @@ class Section {
     draw(node);
   }
 
-  drawVisible() {
-    for (const node of [...this.waiting.keys()]) {
+  inView() {
+    return [...this.waiting.keys()].filter((node) => {
       const box = node.getBoundingClientRect();
-      if (box.bottom > 0 && box.top < innerHeight) this.draw(node);
-    }
-    this.drawRest();
+      return box.bottom > 0 && box.top < innerHeight;
+    });
+  }
+
+  /** Pictures in view, as many a frame as it has room for: the tables have answered already. */
+  drawVisible() {
+    if (this.drawing) return;
+    this.drawing = true;
+    const step = () => {
+      const begun = performance.now();
+      for (const node of this.inView()) {
+        this.draw(node);
+        if (performance.now() - begun > FRAME_MS) { requestAnimationFrame(step); return; }
+      }
+      this.drawing = false;
+      this.drawRest();
+    };
+    requestAnimationFrame(step);
   }
 
   /** Pictures that were drawn before are brought up to date when there is time. */
@@ -207,7 +222,7 @@ class Section {
   drawAll() { for (const node of [...this.waiting.keys()]) this.draw(node); }
 }
 
-const report = { sections: [], ready: false, lastFilterMs: NaN };
+const report = { sections: [], ready: false };
 window.echotrialReport = report;
 
 /** Everything again in other colours. */
