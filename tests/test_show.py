@@ -220,11 +220,23 @@ def test_the_terminal_shows_the_hits_of_every_wall_bin(trial, capsys) -> None:
     assert "over wall, 1 to 5 wavelengths" in out
 
 
+def test_a_notebook_asks_for_html_as_it_asks_everybody(trial) -> None:
+    """IPython, which formats every answer of a notebook, finds the HTML by itself."""
+    formatters = pytest.importorskip("IPython.core.formatters", reason="no IPython here")
+    made = formatters.DisplayFormatter()
+    record = facts.open_record(trial, 3)
+    for shown in (trial, record, Corpus.open(trial.info["corpora"][0]["folder"])):
+        data, _ = made.format(shown)
+        assert data["text/html"] == shown._repr_html_()
+
+
 def test_notebooks_get_tables_and_pictures(trial) -> None:
     html = trial._repr_html_()
     assert "<table" in html
     assert "<script" not in html
     assert "&lt;script&gt;" in html
+    told = trial.scores.query("detector == 'told' and stratum == 'whole' and measure == 'hit'")
+    assert f"<td>{100 * told['value'].iloc[0]:.3g}</td>" in html
     corpus = Corpus.open(trial.info["corpora"][0]["folder"])._repr_html_()
     assert "120 prove, 40 tune" in corpus
     record = echotrial.open_record(trial, "made:3")._repr_html_()

@@ -193,11 +193,10 @@ def as_html(record: Record) -> str:
     """Picture and readings as HTML; nothing in it comes from elsewhere."""
     from echotrial.report.static import svg
 
-    head = "".join(f"<th>{h}</th>" for h in ("detector", "outcome", "reading", "why"))
+    left, names = "style='text-align:left'", ("detector", "outcome", "reading", "why")
+    head = "".join(f"<th {left}>{name}</th>" for name in names)
     rows = "".join(
-        "<tr>"
-        + "".join(f"<td style='text-align:left'>{html.escape(c)}</td>" for c in cells)
-        + "</tr>"
+        "<tr>" + "".join(f"<td {left}>{html.escape(c)}</td>" for c in cells) + "</tr>"
         for cells in (
             (str(r.detector), f"{r.outcome}{_direction(r)}", _said(r, record), r.why)
             for r in record.readings

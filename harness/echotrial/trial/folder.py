@@ -5,7 +5,7 @@ import json
 from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 import tomlkit
@@ -18,6 +18,19 @@ from echotrial.strict import read_toml
 FORMAT = 1
 TRIAL, READINGS, RECORDS, SCORES = "trial.toml", "readings.parquet", "records.parquet", "scores.csv"
 VERDICTS = "scores.json"
+#: Columns of `scores.wide` in a notebook: heading, and factor to its unit.
+SHOWN: Final = {
+    "hit": ("hit %", 100),
+    "dropout": ("silent %", 100),
+    "off": ("off %", 100),
+    "false lock": ("false lock %", 100),
+    "thick false lock": ("thick %", 100),
+    "phantom": ("phantom dry %", 100),
+    "wet-tip phantom": ("phantom wet tip %", 100),
+    "bias_um": ("bias um", 1),
+    "rms_um": ("rms um", 1),
+    "thin_wall_wavelengths": ("thinnest, wavelengths", 1),
+}
 
 
 class Trial:
@@ -86,8 +99,11 @@ class Trial:
         for info in self.info["corpora"]:
             own = self.scores[self.scores["corpus"] == info["name"]].fillna({"bin": ""})
             table = wide(own, [d["name"] for d in self.info["detectors"]])
+            shown = {name: table[key] * scale for key, (name, scale) in SHOWN.items()}
+            found = pd.DataFrame(shown).rename_axis(index=None)
             parts.append(f"<p>{html.escape(self.verdict(info['name']))}</p>")
-            parts.append(table.to_html(float_format="{:.4g}".format, na_rep=""))
+            parts.append(found.to_html(float_format="{:.3g}".format, na_rep="–"))
+        parts.append("<p>Rates are of walls in range; phantoms of records without a wall.</p>")
         return "\n".join(parts)
 
     def __repr__(self) -> str:
