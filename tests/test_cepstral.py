@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from echotrial.ascan import Reason
+from echotrial.ascan import Batch, Reason
 from echotrial_detectors.cepstral import (
     Band,
     Cepstral,
@@ -91,3 +91,17 @@ def test_trends_are_orthonormal_under_the_weight():
     band = band_of(plan(setup(), CepstralSettings()), M, RATE, 20.0)
     np.testing.assert_allclose((band.trend * band.weight) @ band.trend.T, np.eye(3), atol=1e-4)
     assert band.weight.sum() == pytest.approx(1, abs=1e-5)
+
+
+def test_a_weak_interface_echo_beside_a_strong_back_wall_echo_is_enough():
+    """Nearly matched impedances: a ripple of the reflection's height; a dry record has none."""
+    known, walls = setup(metal=False, mode=2), np.linspace(0.6e-3, 1.2e-3, 60)
+    detect = Cepstral().prepare(known, CepstralSettings())
+    found = detect(trains(known, walls, noise=2e-3))
+    read = found.answered
+    assert read.mean() > 0.5
+    np.testing.assert_allclose(found.thickness_m[read], walls[read], rtol=0.02)
+    draw = np.random.default_rng(12)
+    dry = 2 * known.reference_echo.samples * draw.uniform(0.3, 1, (500, 1))
+    batch = Batch.of(dry + 5e-3 * draw.standard_normal((500, M)), RATE, 0.0, known)
+    assert not detect(batch).answered.any()

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from echotrial_detectors.correlation import sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
-from echotrial_detectors.noise import noise_sigma
+from echotrial_detectors.noise import fixed, noise_sigma
 from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
@@ -34,12 +34,22 @@ TREND_ORDER = 2
 #: Below this spacing, in periods, the half-wave resonance has left the band of a 60 % probe: the
 #: log spectrum holds less than one ripple.
 LEAST_SPACING_PERIODS = 0.66
+#: Where signs alternate the resonance is a quarter wave: a film of couplant, or a slope of the
+#: spectrum, looks like one unless the band holds a whole ripple (1 / 0.6 periods and a little).
+LEAST_ALTERNATING_PERIODS = 1.8
+#: An interface echo and one back-wall echo ripple by this share of the reflection at least; what a
+#: pulse that is not quite the reference leaves is as high below this spacing.
+PAIR_SHARE, LEAST_WEAK_PERIODS = 0.5, 2.4
 #: At a true spacing the carrier is upright where the envelope peaks; farther apart than this, in
 #: periods, the peak is no echo's.
 UPRIGHT_WITHIN = 0.15
+#: A gate that keeps the interface echo begins so many periods before it.
+LEAD_PERIODS = 1.5
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: interface echo, on.
 LOUD_SIGMA, LOUD_SHARE = 1.25, 0.05
+#: Where the interface echo is weak the back-wall echo outdoes it; on a dry record nothing does.
+LOUD_BESIDE_WEAK = 0.3
 
 
 class CepstralSettings(EchoSettings):
@@ -167,18 +177,21 @@ def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Ban
     fade_s = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s)
     sharp[:, max(m - band.tail, 1) :] = 0  # what the filter wraps around
     fall, rise = np.exp(-1 / (fade_s * rate)), 0.5 * plan.period_s * rate
-    low = max(plan.spacing_min_s, LEAST_SPACING_PERIODS * plan.period_s) * rate
+    low = max(plan.spacing_min_s, least_spacing_periods(plan, settings) * plan.period_s) * rate
     high = min(plan.spacing_max_s * rate, 0.45 * band.length)
     turn = 2 * np.pi * band.centre_hz / rate
-    place, height, rival, tilt = np.empty((4, len(batch)))
+    peaks = np.empty((4, len(batch)))
     for rows in tiles(len(batch)):
         cepstrum = weighted_cepstrum(gate_records(sharp[rows], start[rows], fall, rise), band)
-        place[rows], height[rows], rival[rows], tilt[rows] = cepstral_peaks(
-            cepstrum, low, high, turn, ripple_sign(plan, settings)
-        )
+        peaks[:, rows] = cepstral_peaks(cepstrum, low, high, turn, ripple_sign(plan, settings))
+    place, height, rival, tilt = peaks
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
     sigma = noise_sigma(sharp)
-    loud = is_loud(sharp, start, band.tail, sigma, settings)
+    share = LOUD_BESIDE_WEAK if is_weak(plan, settings) else LOUD_SHARE
+    tail = band.tail + (
+        LEAD_PERIODS * plan.period_s * rate if keeps_interface(plan, settings) else 0
+    )
+    loud = is_loud(sharp, start, int(tail), sigma, settings, share)
     reason = _reasons(sigma, plan, settings, thickness, loud, height, rival, tilt)
     silent = reason != Reason.READ
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -207,6 +220,27 @@ def ripple_sign(plan: Plan, settings: CepstralSettings) -> int:
     return plan.alternation
 
 
+def is_weak(plan: Plan, settings: CepstralSettings) -> bool:
+    """Whether the gate holds an interface echo that is weak beside the back-wall echo."""
+    return least_ripple(plan, settings) < settings.least_ripple
+
+
+def least_spacing_periods(plan: Plan, settings: CepstralSettings) -> float:
+    """Spacing below which a ripple is not told from a slope of the spectrum, in periods."""
+    if is_weak(plan, settings):
+        return LEAST_WEAK_PERIODS
+    alternating = ripple_sign(plan, settings) < 0
+    return LEAST_ALTERNATING_PERIODS if alternating else LEAST_SPACING_PERIODS
+
+
+def least_ripple(plan: Plan, settings: CepstralSettings) -> float:
+    """Least height of the peak: a weak interface echo beside a strong other one makes little."""
+    reflection = plan.setup.interface_reflection
+    if reflection is None or not keeps_interface(plan, settings):
+        return settings.least_ripple
+    return min(settings.least_ripple, PAIR_SHARE * abs(reflection))
+
+
 def gate_start(
     batch: Batch, plan: Plan, settings: CepstralSettings, sharp: NDArray[np.float32]
 ) -> NDArray[np.float64]:
@@ -217,7 +251,7 @@ def gate_start(
         return (after_s - batch.start_s) * rate
     after_s = plan.period_s if settings.gate_start_s is None else settings.gate_start_s
     if keeps_interface(plan, settings):
-        after_s = -1.5 * plan.period_s
+        after_s = -LEAD_PERIODS * plan.period_s
     nominal = (plan.interface_s - batch.start_s) * rate
     reach = interface_reach_s(plan) * rate
     return np.asarray(find_interface(sharp, nominal, reach, plan.interface_sign) + after_s * rate)
@@ -229,6 +263,7 @@ def is_loud(
     tail: int,
     sigma: NDArray[np.float64],
     settings: CepstralSettings,
+    share: float,
 ) -> NDArray[np.bool_]:
     """Whether anything behind the interface echo's tail stands above the noise, (n,)."""
     m = sharp.shape[1]
@@ -238,7 +273,7 @@ def is_loud(
     most = strongest(sharp, behind, end)
     before = strongest(sharp, np.clip(begin - 4 * tail, 0, m), end)
     level = LOUD_SIGMA * settings.level_sigma * sigma
-    return np.asarray((most > level) & (most > LOUD_SHARE * before))
+    return np.asarray((most > level) & (most > share * before))
 
 
 def _reasons(
@@ -256,7 +291,7 @@ def _reasons(
     doubts = [
         (np.isnan(sigma), Reason.BAD_SAMPLES),
         (~loud, Reason.NO_ECHO),
-        (~(height >= settings.least_ripple), Reason.LOW_CONFIDENCE),
+        (~(height >= least_ripple(plan, settings)), Reason.LOW_CONFIDENCE),
         (height < settings.lead * rival, Reason.AMBIGUOUS),
         (np.abs(tilt) > UPRIGHT_WITHIN, Reason.POOR_FIT),
         (~((thickness >= low - tol) & (thickness <= high + tol)), Reason.OUT_OF_RANGE),
@@ -266,7 +301,6 @@ def _reasons(
     ).astype(np.int8)
 
 
-@numba.njit(cache=True, nogil=True)
 def gate_records(
     signal: NDArray[np.float32], start: NDArray[np.float64], fall: float, rise: float
 ) -> NDArray[np.float32]:
@@ -275,13 +309,31 @@ def gate_records(
     An exponential keeps a geometric series geometric, so that the record's end cuts nothing off.
     """
     gated = np.zeros(signal.shape, np.float32)
-    for row in range(signal.shape[0]):
-        weight = np.float32(1.0)
-        for i in range(max(0, int(np.ceil(start[row]))), signal.shape[1]):
-            ramp = min(1.0, (i - start[row]) / rise) if rise > 0 else 1.0
-            gated[row, i] = signal[row, i] * weight * np.float32(ramp)
-            weight *= np.float32(fall)
+    fade = (fall ** np.arange(signal.shape[1])).astype(np.float32)
+    _gate(fixed(signal), start, fade, rise, gated)
     return gated
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _gate(
+    signal: NDArray[np.float32],
+    start: NDArray[np.float64],
+    fade: NDArray[np.float32],
+    rise: float,
+    gated: NDArray[np.float32],
+) -> None:
+    for row in range(signal.shape[0]):
+        first = int(np.ceil(start[row])) if start[row] > 0 else 0
+        if first >= fade.size:
+            continue
+        line, open_ = signal[row, first:], gated[row, first:]
+        for i in range(line.size):
+            open_[i] = line[i] * fade[i]
+        for i in range(line.size):
+            ramp = first + i - start[row]
+            if not ramp < rise:
+                break
+            open_[i] *= np.float32(ramp / rise)
 
 
 def weighted_cepstrum(gated: NDArray[np.float32], band: Band) -> NDArray[np.complex64]:
@@ -291,46 +343,52 @@ def weighted_cepstrum(gated: NDArray[np.float32], band: Band) -> NDArray[np.comp
     phase 0 there (pi where signs alternate). Returns (n, length).
     """
     spectrum = scipy.fft.rfft(gated, n=band.length, axis=1)
+    power = spectrum.real**2
+    power += spectrum.imag**2
+    power += np.float32(1e-30)
     one_sided = np.zeros((len(gated), band.length), np.complex64)
-    weighted_ripple(spectrum, band.log_pulse, band.weight, band.trend, one_sided)
+    ripple = np.log(power, out=power)
+    weighted_ripple(ripple, band.log_pulse, band.weight, band.trend, one_sided)
     found = scipy.fft.ifft(one_sided, axis=1, norm="forward", overwrite_x=True)
     return np.asarray(found)
 
 
-@numba.njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
+@numba.njit(
+    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"}
+)  # fmt: skip
 def weighted_ripple(
-    spectrum: NDArray[np.complex64],
+    ripple: NDArray[np.float32],
     log_pulse: NDArray[np.float32],
     weight: NDArray[np.float32],
     trend: NDArray[np.float32],
     out: NDArray[np.complex64],
 ) -> None:
-    """Twice the weighted log spectrum over the pulse's, less its trend, into `out`."""
-    ripple = np.empty(weight.size, np.float32)
-    for row in range(spectrum.shape[0]):
-        for i in range(weight.size):
-            value = spectrum[row, i]
-            power = value.real * value.real + value.imag * value.imag
-            ripple[i] = np.float32(0.5) * np.log(power + np.float32(1e-30)) - log_pulse[i]
+    """Twice the weighted log spectrum over the pulse's, less its trend, into `out`.
+
+    `ripple` holds the logarithm of the power and is changed.
+    """
+    for row in range(ripple.shape[0]):
+        line, into = ripple[row], out[row]
+        for i in range(line.size):
+            line[i] = np.float32(0.5) * line[i] - log_pulse[i]
         for k in range(trend.shape[0]):
-            part = np.float32(0.0)
-            for i in range(weight.size):
-                part += ripple[i] * weight[i] * trend[k, i]
-            for i in range(weight.size):
-                ripple[i] -= part * trend[k, i]
-        for i in range(weight.size):
-            out[row, i] = np.float32(2) * weight[i] * ripple[i]
+            slope, part = trend[k], np.float32(0.0)
+            for i in range(line.size):
+                part += line[i] * weight[i] * slope[i]
+            for i in range(line.size):
+                line[i] -= part * slope[i]
+        for i in range(line.size):
+            into[i] = np.float32(2) * weight[i] * line[i]
 
 
-@numba.njit(cache=True, nogil=True)
 def cepstral_peaks(
     cepstrum: NDArray[np.complex64], low: float, high: float, turn: float, sign: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> NDArray[np.float64]:
     """Place (samples, NaN = none), height, best rival's height and tilt (periods) of each peak.
 
     The place is where the carrier is upright, `tilt` after the envelope's peak: a ripple of the
     sign asked for has phase 0 (or pi) at its spacing. A rival is a peak more than a period away
-    and not near a multiple of the place.
+    and not near a multiple of the place. (4, n).
 
     Parameters
     ----------
@@ -341,38 +399,53 @@ def cepstral_peaks(
     sign
         Of the ripple; 0 = either.
     """
-    n = cepstrum.shape[0]
-    place, most, rival, tilt = np.full(n, np.nan), np.zeros(n), np.zeros(n), np.zeros(n)
-    begin, end = max(1, int(np.ceil(low))), min(int(high) + 1, cepstrum.shape[1] // 2 - 1)
-    size = np.empty(cepstrum.shape[1] // 2, np.float64)
-    for row in range(n):
+    found = np.zeros((4, len(cepstrum)))
+    found[0] = np.nan
+    _peaks(cepstrum, low, high, turn, sign, np.empty(cepstrum.shape[1] // 2 + 1), found)
+    return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _peaks(
+    cepstrum: NDArray[np.complex64],
+    low: float,
+    high: float,
+    turn: float,
+    sign: int,
+    power: NDArray[np.float64],
+    found: NDArray[np.float64],
+) -> None:
+    begin, end = int(np.ceil(low)), int(high) + 1
+    begin = begin if begin > 1 else 1
+    end = end if end < power.size - 2 else power.size - 2
+    for row in range(cepstrum.shape[0]):
+        line = cepstrum[row]
         for i in range(begin - 1, end + 1):
-            size[i] = abs(cepstrum[row, i])
+            power[i] = line[i].real * line[i].real + line[i].imag * line[i].imag
         best = 0
         for i in range(begin, end):
-            peak = size[i] >= size[i - 1] and size[i] > size[i + 1]
-            if peak and (best == 0 or size[i] > size[best]):
+            peak = power[i] >= power[i - 1] and power[i] > power[i + 1]
+            if peak and (best == 0 or power[i] > power[best]):
                 best = i
         if best == 0:
             continue
-        coarse, shift = upright(cepstrum[row], size, best, turn, sign)
-        place[row], tilt[row] = best + coarse + shift, shift * turn / (2 * np.pi)
-        most[row] = size[best]
+        rival = 0.0
         for i in range(begin, end):
-            peak = size[i] >= size[i - 1] and size[i] > size[i + 1]
-            order = max(1.0, np.round(i / best))
-            if peak and abs(i - order * best) * turn > 2 * np.pi:
-                rival[row] = max(rival[row], size[i])
-    return place, most, rival, tilt
-
-
-@numba.njit(cache=True, nogil=True)
-def upright(
-    line: NDArray[np.complex64], size: NDArray[np.float64], best: int, turn: float, sign: int
-) -> tuple[float, float]:
-    """From sample `best` to the envelope's peak, and from there to where the carrier is upright."""
-    coarse, _ = parabola_peak(size[best - 1], size[best], size[best + 1])
-    value = line[best] * np.exp(1j * turn * coarse)
-    if sign < 0 or (sign == 0 and value.real < 0):
-        value = -value
-    return coarse, -np.arctan2(value.imag, value.real) / turn
+            if power[i] > rival and power[i] >= power[i - 1] and power[i] > power[i + 1]:
+                order = np.rint(i / best)
+                order = order if order > 1 else 1.0
+                if abs(i - order * best) * turn > 2 * np.pi:
+                    rival = power[i]
+        top = np.sqrt(power[best])
+        # from sample `best` to the envelope's peak, and from there to where the carrier is upright
+        coarse = parabola_peak(np.sqrt(power[best - 1]), top, np.sqrt(power[best + 1]))[0]
+        cosine, sine = np.cos(turn * coarse), np.sin(turn * coarse)
+        real = line[best].real * cosine - line[best].imag * sine
+        imaginary = line[best].real * sine + line[best].imag * cosine
+        if sign < 0 or (sign == 0 and real < 0):
+            real, imaginary = -real, -imaginary
+        shift = -np.arctan2(imaginary, real) / turn
+        found[0, row] = best + coarse + shift
+        found[1, row] = top
+        found[2, row] = np.sqrt(rival)
+        found[3, row] = shift * turn / (2 * np.pi)

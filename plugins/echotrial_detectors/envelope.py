@@ -134,7 +134,7 @@ def find_envelope_peaks(
                     break
                 # log left - log centre and log right - log centre: 0 is the top
                 down, up = np.log(left / centre), np.log(right / centre)
-                shift, height = parabola_peak(float(down), 0.0, float(up))
+                shift, height = parabola_peak(down, float(np.float32(0)), up)
                 real = line[i].real * cosine + line[i].imag * sine
                 imaginary = line[i].imag * cosine - line[i].real * sine
                 sign = 1.0 if real > 0 else -1.0

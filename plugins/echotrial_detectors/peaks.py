@@ -154,7 +154,7 @@ def find_extrema(
                     left, right = -left, -right
                 if size < left or size <= right:
                     continue
-                shift, height = parabola_peak(float(left), float(size), float(right))
+                shift, height = parabola_peak(left, size, right)
                 if here and k - sample[row, here - 1] < separation:
                     if height <= abs(amplitude[row, here - 1]):
                         continue
