@@ -1,6 +1,7 @@
 """``echotrial choose``: what it does with detectors that lie, are silent or fail; its parts."""
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -88,16 +89,21 @@ def test_a_failed_trial_is_refused_and_leaves_nothing(plate, capsys):
     assert not (plate.parent / "out").exists()
 
 
-def test_not_a_single_hit_is_none_of_these_and_leaves_nothing(plate, capsys):
+def test_not_a_single_hit_is_none_of_these_with_a_page_that_says_so(plate, capsys):
     """As JSON too, in the form of every choice."""
     small = ["--detector", "silent", "--prove", "100", "--tune", "60", "--no-advice"]
     assert choose(plate, *small) == 1
     assert "none of these can be trusted: no detector hit a single wall" in capsys.readouterr().out
+    page = (plate.parent / "out" / "none-of-these.html").read_text(encoding="utf-8")
+    for words in ("None of these: plate", "no detector hit a single wall", "silent", "Mode 2: "):
+        assert words in page
+    assert [p.name for p in (plate.parent / "out").iterdir()] == ["none-of-these.html"]
+    shutil.rmtree(plate.parent / "out")
     assert choose(plate, *small, "--json") == 1
     said = json.loads(capsys.readouterr().out)
     assert (said["detector"], said["verdict"], said["trial"]) == (None, None, None)
     assert [s["detector"] for s in said["searched"]] == ["silent"]
-    assert not (plate.parent / "out").exists()
+    assert said["sheet"].endswith("none-of-these.html")
 
 
 def test_a_folder_that_is_there_is_left_alone(plate, capsys):

@@ -1,6 +1,5 @@
 """Method file, ``calibrate`` and ``measure``: on invented traces whose echoes are single spikes."""
 
-import time
 from pathlib import Path
 
 import numpy as np
@@ -8,9 +7,8 @@ import pandas as pd
 import pytest
 from echotrial import host
 from echotrial.choose.budget import Sources
-from echotrial.choose.measure import measure
 from echotrial.choose.method import Method, read_method, write_method
-from echotrial.choose.traces import Traces, read_traces
+from echotrial.choose.traces import read_traces
 from echotrial.cli import main
 from echotrial.errors import WrongQuestion
 from echotrial.scores import ConfidenceMap
@@ -214,22 +212,6 @@ def test_expanded_uncertainty_without_calibration_is_that_of_the_setup(method):
     """u(v)/v = 15/5900 at 3 mm is 7.6 um alone; with 0.6 ns (1.8 um) and the rest, 2 u > 15 um."""
     thick = method.budgets()[-1]
     assert thick.expanded_m == pytest.approx(2 * np.sqrt(7.63**2 + 1.77**2 + 1.2) * 1e-6, rel=0.02)
-
-
-@pytest.mark.slow
-def test_ten_thousand_records_a_second_with_the_threshold_detector():
-    installed = host.load()
-    detector = installed.detectors["threshold"]
-    setup = Setup(centre_frequency=20e6, velocity=5740.0, wall_range=(0.2e-3, 1e-3),
-                  interface_echo=0.5e-6, mode=3)  # fmt: skip
-    frozen = Method("speed", setup, 100e6, "threshold", detector.version, detector.source_digest,
-                    {}, 3, ((0.2e-3, SOURCES), (1e-3, SOURCES)), None, None, {})  # fmt: skip
-    samples = np.random.default_rng(0).normal(0, 0.05, (20_000, 1024)).astype(np.float32)
-    traces = Traces("noise", samples, 100e6, np.zeros(20_000), setup)
-    measure(frozen, Traces("few", samples[:64], 100e6, np.zeros(64), setup), installed)  # compile
-    cpu = time.process_time()
-    measure(frozen, traces, installed)
-    assert 20_000 / (time.process_time() - cpu) > 10_000
 
 
 def test_traces_of_a_corpus_folder(file, plugin, tmp_path):

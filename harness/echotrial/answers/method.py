@@ -233,7 +233,7 @@ def chosen(
     }
 
 
-def nothing(found: Nothing, advice: Sequence[Change]) -> dict[str, Any]:
+def nothing(found: Nothing, advice: Sequence[Change], page: str) -> dict[str, Any]:
     """A search in which no detector hit a wall, as data of the same form."""
     return {
         "detector": None,
@@ -247,7 +247,7 @@ def nothing(found: Nothing, advice: Sequence[Change]) -> dict[str, Any]:
         "advice": _advice(advice),
         "trial": None,
         "method": None,
-        "sheet": None,
+        "sheet": page,
         "caution": CAUTION,
     }
 

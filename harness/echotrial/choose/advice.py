@@ -94,6 +94,15 @@ def advice(
     return sorted(found, key=_better)
 
 
+def conclusion(tried: Sequence[Change]) -> str:
+    """What would help most, in words; `tried` best first."""
+    best = tried[0]
+    if best.objective is None or best.words == "as it is" or not best.objective.hit:
+        return "None of these changes helps in simulation."
+    enough = "" if best.objective.within == 0 else "; it is not enough by itself"
+    return f"What would help most: {best.words} ({best.objective.sentence}){enough}."
+
+
 def _better(change: Change) -> tuple[float, ...]:
     value = change.objective
     if value is None:

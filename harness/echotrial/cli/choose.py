@@ -73,7 +73,7 @@ def choose(
         with _progress() as progress:
             choice = conduct(host, request, progress)
     except Nothing as nothing:
-        return _nothing(host, request, nothing, advice, as_json)
+        return _nothing(host, request, nothing, setup.stem, advice, as_json)
     code = _answer(host, request, choice, setup.stem, advice, as_json)
     return code or (3 if host.failures else 0)
 
@@ -97,6 +97,9 @@ def _answer(
     if advice and choice.verdict["answer"] == "none of these":
         finalists = {f.detector: dict(f.settings) for f in choice.finalists}
         tried = _advice(host, request, finalists, as_json)
+    if choice.verdict["answer"] == "none of these":
+        words, rows = choice.verdict["sentence"], choice.verdict["assessments"]
+        sheet = _page(request, name, words, choice, rows, tried, as_json)
     if as_json:
         from echotrial.answers.form import printed
         from echotrial.answers.method import chosen
@@ -106,23 +109,38 @@ def _answer(
     return 0 if method is not None else 1
 
 
+def _page(
+    request: "Request", name: str, sentence: str, found: "Choice | Nothing",
+    assessments: "Sequence[dict[str, Any]]", tried: "Sequence[Change]", as_json: bool,
+) -> Path:  # fmt: skip
+    """Write the page that says why none holds, and what would help."""
+    from echotrial.sheet.answer import Answer, write_answer
+
+    answer = Answer(name, sentence, found.feasible, found.found, assessments, tried)
+    path = write_answer(answer, request.folder)
+    if not as_json:
+        click.echo(f"Page: {path}")
+    return path
+
+
 def _nothing(
-    host: "Host", request: "Request", nothing: "Nothing", advice: bool, as_json: bool
+    host: "Host", request: "Request", nothing: "Nothing", name: str, advice: bool, as_json: bool
 ) -> int:
     """Not one hit: say so, and what would help, unless no detector read a record at all."""
     from echotrial.answers.form import printed
     from echotrial.answers.method import nothing as data
-    from echotrial.sheet.chosen import show_nothing
+    from echotrial.sheet.chosen import NO_HIT, show_nothing
     from echotrial.sheet.words import console
 
     if not nothing.read:
         raise nothing
     if not as_json:
         show_nothing(nothing, console())
-    defaults: dict[str, dict[str, Any]] = {name: {} for name in nothing.read}
+    defaults: dict[str, dict[str, Any]] = {who: {} for who in nothing.read}
     tried = _advice(host, request, defaults, as_json) if advice else ()
+    page = _page(request, name, NO_HIT, nothing, (), tried, as_json)
     if as_json:
-        click.echo(printed("choice", data(nothing, tried)))
+        click.echo(printed("choice", data(nothing, tried, str(page))))
     return 1
 
 

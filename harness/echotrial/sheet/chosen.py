@@ -6,12 +6,14 @@ from typing import Final
 from rich.console import Console
 from rich.table import Table
 
-from echotrial.choose.advice import Change
+from echotrial.choose.advice import Change, conclusion
 from echotrial.choose.conduct import Choice, Nothing
 from echotrial.choose.feasibility import Feasibility
 from echotrial.choose.search import Found
 from echotrial.sheet.words import CAUTION
 
+#: Why nothing was proven.
+NO_HIT: Final = "no detector hit a single wall of those to tune on."
 #: Records of a disagreement that are named.
 MOST_ROWS: Final = 10
 
@@ -62,10 +64,7 @@ def _table(*names: str) -> Table:
 def show_nothing(nothing: Nothing, console: Console) -> None:
     """Print a search in which nobody hit a wall."""
     console.print(_searched(nothing.found, ()))
-    console.print(
-        "\nnone of these can be trusted: no detector hit a single wall of those to tune on.",
-        highlight=False,
-    )
+    console.print(f"\nnone of these can be trusted: {NO_HIT}", highlight=False)
     _before_any_trial(nothing.feasible, console)
     console.print(f"\n{CAUTION}", highlight=False)
 
@@ -124,13 +123,4 @@ def show_advice(found: Sequence[Change], console: Console) -> None:
             f"{100 * value.phantom:.1f}",
         )  # fmt: skip
     console.print(table)
-    best = found[0]
-    if best.objective is None or best.words == "as it is":
-        console.print("None of these changes helps in simulation.", highlight=False)
-        return
-    enough = best.objective.within == 0 and best.objective.hit > 0
-    console.print(
-        f"What would help most: {best.words} ({best.objective.sentence})"
-        + ("." if enough else "; it is not enough by itself."),
-        highlight=False,
-    )
+    console.print(conclusion(found), highlight=False)

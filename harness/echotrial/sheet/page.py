@@ -17,7 +17,8 @@ SHEET = "method-sheet.html"
 
 def sheet(method: Method, trial: Trial, corpus: Corpus) -> str:
     """Render the sheet."""
-    return _template().render(content=Content(method, trial, corpus), m=method, cautions=CAUTIONS)
+    content = Content(method, trial, corpus)
+    return template("method-sheet.html.j2").render(content=content, m=method, cautions=CAUTIONS)
 
 
 def write_sheet(method: Method, folder: Path, name: str = SHEET) -> Path | None:
@@ -30,10 +31,11 @@ def write_sheet(method: Method, folder: Path, name: str = SHEET) -> Path | None:
 
 
 @cache
-def _template() -> jinja2.Template:
+def template(name: str) -> jinja2.Template:
+    """A page's template, from this folder."""
     loader = jinja2.FileSystemLoader(Path(__file__).parent)
     environment = jinja2.Environment(
         loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    return environment.get_template("method-sheet.html.j2")
+    return environment.get_template(name)
