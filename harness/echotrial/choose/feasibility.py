@@ -238,12 +238,17 @@ def _hopeless(
 ) -> tuple[str, ...]:
     found = []
     tolerance = setup.tolerance.of([w.thickness_m for w in walls])
-    for wall, tol in zip(walls, tolerance, strict=True):
-        if 2 * wall.bound_m > tol:
-            found.append(
-                f"{job.length(wall.thickness_m)}: the noise alone allows {2e6 * wall.bound_m:.2g} "
-                f"um (two standard deviations), the tolerance is {1e6 * tol:.2g} um"
-            )
+    noisy = [(w, t) for w, t in zip(walls, tolerance, strict=True) if 2 * w.bound_m > t]
+    if noisy:
+        at, allowed, wanted = (
+            _from_to([job.length(w.thickness_m) for w, _ in noisy]),
+            _from_to([f"{2e6 * w.bound_m:.3g}" for w, _ in noisy]),
+            _from_to([f"{1e6 * t:.3g}" for _, t in noisy]),
+        )
+        found.append(
+            f"{at}: the noise alone allows {allowed} um (two standard deviations), the tolerance "
+            f"is {wanted} um"
+        )
     spread, relative = setup.velocity_uncertainty / setup.velocity, setup.tolerance.relative
     thick = walls[-1]
     if 2 * spread * thick.thickness_m > tolerance[-1]:
@@ -264,6 +269,10 @@ def _hopeless(
     if not any(m.plausible for m in modes):
         found.append("no mode of ISO 16809 is plausible over the whole range")
     return tuple(found)
+
+
+def _from_to(words: list[str]) -> str:
+    return words[0] if words[0] == words[-1] else f"{words[0]} to {words[-1]}"
 
 
 def _expected(

@@ -65,25 +65,25 @@ class Answer:
         read = [(f.objective, f) for f in self.found if f.objective is not None]
         read.sort(key=lambda pair: pair[0], reverse=True)
         lost = [(f.detector, f.lost) for f in self.found if f.objective is None]
-        return [*((f.detector, value.sentence) for value, f in read), *lost]
+        silent = ", ".join(f.detector for value, f in read if not value.hit)
+        none = [("no hit", silent)] if silent else []
+        return [*((f.detector, value.sentence) for value, f in read if value.hit), *none, *lost]
 
     @property
     def changes(self) -> list[tuple[str, str]]:
         """Change and how it came out."""
-        return [
-            (
-                c.words,
-                f"{c.detector} {c.objective.sentence}"
-                if c.objective
-                else f"cannot be simulated: {c.refused}",
-            )
-            for c in self.tried
-        ]
+        return [(c.words, _said(c)) for c in self.tried]
 
     @property
     def conclusion(self) -> str:
         """What would help most."""
         return conclusion(self.tried) if self.tried else "No change of the set-up was tried."
+
+
+def _said(change: Change) -> str:
+    if change.objective is None:
+        return f"cannot be simulated: {change.refused}"
+    return f"{change.detector} {change.objective.sentence}" if change.objective.hit else "no hit"
 
 
 def write_answer(answer: Answer, folder: Path) -> Path:
