@@ -139,7 +139,6 @@ def compact(part: Part) -> dict[str, Any]:
         "pHit": packed(part.p_hit, "<f4"),
         "hasMap": [name in part.document["confidence_maps"] for name in panel.detectors],
         "strata": strata(part),
-        "intervals": _intervals(part),
     }
 
 
@@ -195,18 +194,6 @@ def strata(part: Part) -> list[dict[str, Any]]:
         for name in names
         if len(found[name]["bins"]) > 1 or name in FIRST
     ]
-
-
-def _intervals(part: Part) -> dict[str, list[list[float | None]]]:
-    """95 % intervals of the whole as scores.csv has them, a pair for each detector."""
-    rows = {
-        (r["detector"], r["measure"]): [r["low"], r["high"]]
-        for r in part.document["scores"]
-        if r["stratum"] == "whole" and r["unit"] == "1"
-    }
-    wanted = ("hit", "false lock", "thick false lock", "dropout", "off")
-    none = [None, None]
-    return {m: [rows.get((d, m), none) for d in part.panel.detectors] for m in wanted}
 
 
 def outcomes() -> list[dict[str, Any]]:

@@ -62,10 +62,9 @@ class Gathering:
         }
         split = truth["split"].astype(str).to_numpy()
         for name, room in self._rooms.items():
-            rows = split == name
-            if rows.any():
-                own = {key: values.reshape(shape)[rows].T for key, values in found.items()}
-                room.add(own, truth[rows])
+            rows = split == name  # may be none: the columns are there all the same
+            own = {key: values.reshape(shape)[rows].T for key, values in found.items()}
+            room.add(own, truth[rows])
 
     def panel(self, split: str) -> Panel:
         """The panel of a split; every record has to be there.

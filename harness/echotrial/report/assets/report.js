@@ -73,13 +73,19 @@ class Section {
     this.pictures();
   }
 
+  /** Without a filter as scored, of every record that the trial has; else counted here. */
   rates() {
     const filtered = Object.keys(this.filters).length > 0;
     for (const row of this.part("rates").tBodies[0].rows) {
-      const d = Number(row.dataset.detector), found = ratesOf(this.corpus, this.mask, d);
+      const d = Number(row.dataset.detector), seconds = this.corpus.seconds[d];
       const cell = (measure) => row.querySelector(`[data-measure="${measure}"]`);
+      row.scored ??= [...row.cells].map((c) => c.innerHTML);
+      if (!filtered) [...row.cells].forEach((c, k) => { c.innerHTML = row.scored[k]; });
+      cell("seconds").textContent = seconds > 0 ? threeDigits(1e6 * seconds) : "–";
+      if (!filtered) continue;
+      const found = ratesOf(this.corpus, this.mask, d);
       for (const measure of ["hit", "dropout", "off", "false lock", "thick false lock"]) {
-        const [low, high] = this.interval(measure, d, found[measure], filtered);
+        const [low, high] = this.interval(found[measure]);
         cell(measure).replaceChildren(percent(found[measure].value),
           ...(Number.isFinite(low) ? [element("span", { class: "between" }, `${percent(low)}–${percent(high)}`)] : []));
       }
@@ -89,14 +95,11 @@ class Section {
       }
       cell("bias").textContent = signed(found.bias, 2);
       cell("rms").textContent = shown(found.rms, 2);
-      const seconds = this.corpus.seconds[d];
-      cell("seconds").textContent = seconds > 0 ? threeDigits(1e6 * seconds) : "–";
     }
   }
 
-  /** Of the whole as scored; under a filter Wilson's, but none where specimens cluster. */
-  interval(measure, d, { k, n }, filtered) {
-    if (!filtered) return this.corpus.intervals[measure][d];
+  /** Wilson's, but none where specimens cluster. */
+  interval({ k, n }) {
     return this.corpus.clustered ? [NaN, NaN] : wilson(k, n);
   }
 
