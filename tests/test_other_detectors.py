@@ -241,17 +241,28 @@ NAN = np.nan
 def test_agreement_by_hand():
     wall = np.array([[1.0, 1.0, NAN, NAN], [1.001, 2.0, 1.0, NAN], [NAN, 2.001, NAN, NAN]]) * 1e-3
     chance = np.array([[0.9, 0.8, 0, 0], [0.5, 0.7, 0.6, 0], [0, 0.6, 0, 0]])
-    joint, against, support, lead = agree(wall, chance, np.full_like(wall, 5e-6))
+    joint, against, support, lead = agree(wall, chance, np.full_like(wall, 5e-6), np.arange(3))
     np.testing.assert_allclose(joint, [1 - 0.1 * 0.5, 1 - 0.3 * 0.4, 0.6, 0.0])
     np.testing.assert_allclose(against, [0.0, 0.8, 0.0, 0.0])
     np.testing.assert_array_equal(support[:3], [2, 2, 1])
     np.testing.assert_array_equal(lead[:3], [0, 1, 1])
 
 
+def test_members_of_one_kind_are_one_voice():
+    wall = np.array([[1.0], [1.001], [1.002], [2.0], [2.001]]) * 1e-3
+    chance = np.array([[0.5], [0.4], [0.3], [0.2], [0.1]])
+    kind = np.array([0, 0, 1, 1, 1])
+    joint, against, support, lead = agree(wall, chance, np.full_like(wall, 5e-6), kind)
+    assert joint[0] == pytest.approx(1 - 0.5 * 0.7)
+    assert against[0] == pytest.approx(0.2)
+    assert (support[0], lead[0]) == (2, 0)
+
+
 def test_a_map_replaces_the_raw_confidence():
     found = Readings(np.array([1e-3, NAN]), confidence=np.array([0.2, NAN]))
     np.testing.assert_allclose(probability(found, None), [0.2, 0.0])
-    np.testing.assert_allclose(probability(found, lambda c: 1 - c), [0.8, 0.0])
+    np.testing.assert_allclose(probability(found, None, raw_counts=0.5), [0.1, 0.0])
+    np.testing.assert_allclose(probability(found, lambda c: 1 - c, raw_counts=0.5), [0.8, 0.0])
 
 
 def test_members_that_disagree_silence_it():

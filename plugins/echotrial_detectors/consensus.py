@@ -1,8 +1,11 @@
 """Consensus: several detectors read, the likeliest wall wins, and where they disagree none does.
 
 Each member's confidence is turned into a probability of a hit by its frozen map where there is
-one. Readings within tolerance of each other support one wall; members are taken as independent
-given the wall, which they are not, so the joint probability is a ranking, not a promise.
+one; without one the members' raw confidences are no probabilities, and all but the strongest
+member's count half. Members that go by the same property of the record count as one voice; voices
+are taken as independent given the wall, which they are not quite, so the joint probability is a
+ranking, not a promise. So without maps it takes the strongest member, or two voices of different
+kinds, and two of them against the strongest one silence it.
 """
 
 from collections.abc import Sequence
@@ -17,15 +20,20 @@ from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-#: Members by name, the most trusted one first; those that read the same echoes the same way count
-#: once: threshold and the envelope are not both here.
+#: Members by name, the strongest one first: module, class, and what it goes by. Members that go by
+#: the same are one voice.
 _PANEL = {
-    "model-fit": ("model_fit", "ModelFit"),
-    "correlation": ("correlation", "Correlation"),
-    "envelope": ("envelope", "Envelope"),
-    "cepstral": ("cepstral", "Cepstral"),
-    "autocorrelation": ("autocorrelation", "Autocorrelation"),
+    "model-fit": ("model_fit", "ModelFit", "model"),
+    "correlation": ("correlation", "Correlation", "echoes"),
+    "envelope": ("envelope", "Envelope", "echoes"),
+    "cepstral": ("cepstral", "Cepstral", "periodicity"),
+    "autocorrelation": ("autocorrelation", "Autocorrelation", "periodicity"),
 }
+#: What a raw confidence counts of a member that is not the strongest.
+UNMAPPED = 0.5
+#: Why the strongest member is silent where others may still speak: it saw echoes, and its model of
+#: the layers did not explain them.
+OTHERS_MAY_SPEAK = (Reason.POOR_FIT,)
 
 
 class ConsensusSettings(Settings):
@@ -43,8 +51,8 @@ class ConsensusSettings(Settings):
         ge=0.0, le=1.0, candidates=(0.7, 0.9),
     )  # fmt: skip
     dissent: float = setting(
-        0.6, "a reading of another wall this sure (probability) silences all",
-        ge=0.0, le=1.0, candidates=(0.4, 0.6, 0.8),
+        0.05, "odds of another wall, over those of the one that wins, that silence all",
+        ge=0.0, le=1.0, candidates=(0.02, 0.05, 0.2),
     )  # fmt: skip
 
 
@@ -52,7 +60,7 @@ class Consensus:
     """Combines other detectors by their calibrated confidence."""
 
     name: ClassVar[str] = "consensus"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[ConsensusSettings]] = ConsensusSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -67,7 +75,7 @@ class Consensus:
             Fewer than two of them are left.
         """
         voices: dict[str, Detect] = {}
-        for name, (module, kind) in _PANEL.items():
+        for name, (module, kind, _) in _PANEL.items():
             if name == "model-fit" and settings.panel != "all":
                 continue
             member: Any = getattr(import_module(f"echotrial_detectors.{module}"), kind)()
@@ -86,15 +94,22 @@ def _detect(
 ) -> Readings:  # fmt: skip
     readings = [detect(batch) for detect in voices.values()]
     chance = np.stack(
-        [probability(r, maps.get(name)) for name, r in zip(voices, readings, strict=True)]
+        [
+            probability(r, maps.get(name), raw_counts=1.0 if i == 0 else UNMAPPED)
+            for i, (name, r) in enumerate(zip(voices, readings, strict=True))
+        ]
     )
+    if "model-fit" in voices:
+        speak = readings[0].answered | np.isin(readings[0].reason, OTHERS_MAY_SPEAK)
+        chance[1:, ~speak] = 0.0
     wall = np.stack([r.thickness_m for r in readings])
-    joint, against, voices_for, lead = agree(wall, chance, setup.tolerance.of(wall))
+    kinds = np.unique([_PANEL[name][2] for name in voices], return_inverse=True)[1]
+    joint, against, voices_for, lead = agree(wall, chance, setup.tolerance.of(wall), kinds)
     answered = ~np.isnan(wall).all(axis=0)
     reason = np.full(len(batch), Reason.READ, dtype=np.int8)
     needed = np.where(voices_for > 1, settings.least, settings.alone)
     reason[joint < needed] = Reason.LOW_CONFIDENCE
-    reason[against >= settings.dissent] = Reason.DISAGREEMENT
+    reason[odds(against) > settings.dissent * odds(joint)] = Reason.DISAGREEMENT
     reason[~answered] = _common_reason(readings)[~answered]
     read = reason == Reason.READ
     rows = np.arange(len(batch))
@@ -120,40 +135,58 @@ def _common_reason(readings: Sequence[Readings]) -> NDArray[np.int8]:
     return readings[0].reason
 
 
-def probability(readings: Readings, mapped: Any) -> NDArray[np.float64]:
-    """Probability of a hit of each reading, 0 where there is none; raw confidence without a map."""
+def odds(chance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Odds of a probability, p / (1 - p)."""
+    return np.asarray(chance / np.maximum(1 - chance, 1e-9))
+
+
+def probability(readings: Readings, mapped: Any, raw_counts: float = 1.0) -> NDArray[np.float64]:
+    """Probability of a hit of each reading, 0 where there is none.
+
+    Without a map the raw confidence times `raw_counts`.
+    """
     raw = np.where(np.isnan(readings.confidence), 0.0, readings.confidence)
-    found = raw if mapped is None else np.asarray(mapped(raw), dtype=np.float64)
+    found = raw_counts * raw if mapped is None else np.asarray(mapped(raw), dtype=np.float64)
     return np.where(readings.answered, np.clip(np.nan_to_num(found), 0.0, 0.999), 0.0)
 
 
 def agree(
-    wall: NDArray[np.float64], chance: NDArray[np.float64], tolerance: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.intp]]:
-    """Joint probability of the best supported wall, the strongest against it, voices, leader.
+    wall: NDArray[np.float64], chance: NDArray[np.float64], tolerance: NDArray[np.float64],
+    kind: NDArray[np.intp],
+) -> tuple[
+    NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.intp]
+]:  # fmt: skip
+    """Joint probability of the best supported wall, that of the best other one, voices, speaker.
 
     Parameters
     ----------
     wall, chance, tolerance
         (k, n): each member's reading (NaN = none), its probability, its tolerance.
+    kind
+        (k,): members of one kind are one voice, as sure as the surest of them.
 
     Returns
     -------
     tuple
-        Each (n,): 1 - product(1 - p) over the members within tolerance of the leader, the greatest
-        probability among the others, how many support it, the surest of them.
+        Each (n,): 1 - product(1 - p) over the voices within tolerance of the leader, the greatest
+        such product of another wall, how many voices support it, the surest member of them.
     """
     k, n = wall.shape
-    joint, against = np.zeros((k, n)), np.zeros((k, n))
-    support = np.zeros((k, n), np.int64)
+    joint, support = np.zeros((k, n)), np.zeros((k, n), np.int64)
+    near = np.zeros((k, k, n), np.bool_)
     for i in range(k):
-        near = np.abs(wall - wall[i]) <= tolerance[i]  # NaN is near nothing
-        near[i] = True
-        support[i] = near.sum(axis=0)
-        joint[i] = 1 - np.prod(np.where(near, 1 - chance, 1.0), axis=0)
-        against[i] = np.where(near, 0.0, chance).max(axis=0)
+        near[i] = np.abs(wall - wall[i]) <= tolerance[i]  # NaN is near nothing
+        near[i, i] = True
+        doubt = np.ones(n)
+        for voice in np.unique(kind):
+            heard = np.where(near[i], chance, 0.0)[kind == voice].max(axis=0)
+            doubt *= 1 - heard
+            support[i] += heard > 0
+        joint[i] = 1 - doubt
     joint[np.isnan(wall)] = -1.0
-    # Supporters share a joint probability: the surest of them speaks.
     lead = np.argmax(joint + 1e-6 * chance, axis=0)
     rows = np.arange(n)
-    return np.maximum(joint[lead, rows], 0.0), against[lead, rows], support[lead, rows], lead
+    supporters = near[lead, :, rows].T
+    against = np.where(supporters, 0.0, np.maximum(joint, 0.0)).max(axis=0)
+    best, voices = np.maximum(joint[lead, rows], 0.0), support[lead, rows]
+    return best, against, voices, np.argmax(np.where(supporters, chance, -1.0), axis=0)

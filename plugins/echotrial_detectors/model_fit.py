@@ -33,10 +33,8 @@ BELOW_RANGE, ABOVE_RANGE = 0.5, 1.25
 THINNEST = 0.1  # periods of round trip
 #: An interface reflection above this makes the interface echo the strongest (metals).
 STRONG_INTERFACE = 0.5
-#: From this reflection of couplant against wall on, a wall is hard: below resonance it hides.
+#: From this reflection of couplant against wall on, a wall is hard.
 METAL = 0.7
-#: Wavelengths below which a strong reflector's half-wave resonance has left the band.
-THIN = 0.34
 #: Walls less than so many tolerances apart are near.
 NEAR = 3.0
 SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
@@ -93,8 +91,7 @@ class ModelFitSettings(Settings):
         ge=0.5, le=10.0, candidates=(1.0, 1.3, 2.0, 3.0),
     )  # fmt: skip
     strict_sureness: float = setting(
-        3.0, "the same for metal walls below a third of a wavelength, and where more than noise is "
-        "left of the record",
+        3.0, "the same for hard walls (metals), and where more than noise is left of the record",
         ge=0.5, le=10.0, candidates=(2.0, 3.0, 4.0),
     )  # fmt: skip
     excess: float = setting(
@@ -180,7 +177,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             settings.film_margin,
             settings.sureness,
             settings.strict_sureness,
-            THIN * setup.wavelength_m if stack.couplant_wall > METAL else 0.0,
+            stack.couplant_wall > METAL,
             settings.excess,
             settings.floor,
         ),

@@ -58,10 +58,11 @@ class Limits:
         ... and than a film or nothing on the tip.
     sureness, strict_sureness
         Standard deviations that the tolerance must hold, by the likelihood at its ends; the second
-        one for walls below `thin_m`, and where more than noise and half of `floor` is left of the
-        record.
-    thin_m
-        Below this the half-wave resonance has left the band and two walls explain one record.
+        one for hard walls, and where more than noise and half of `floor` is left of the record.
+    hard
+        A hard wall's echoes are many and sharp: where they leave doubt, it is another wall. Below a
+        third of a wavelength its half-wave resonance has left the band, and a thick wall
+        explains the record as well as the thin one.
     excess
         Residual energy over that of the noise: beyond it more than noise is left ...
     floor
@@ -77,7 +78,7 @@ class Limits:
     film_margin: float
     sureness: float
     strict_sureness: float
-    thin_m: float
+    hard: bool
     excess: float
     floor: float
 
@@ -102,7 +103,7 @@ def judge(
     allowed = np.minimum(allowed, limits.most_left)
     low, high = wall_range_m
     much = np.maximum(limits.excess * fits.noise_share, 0.5 * limits.floor)
-    strict = (wall < limits.thin_m) | (residual > much)
+    strict = limits.hard | (residual > much)
     sureness = np.where(strict, limits.strict_sureness, limits.sureness)
     rivalled = ahead < np.where(apart > limits.near, limits.margin, limits.near_margin)
     unsure = rivalled.any(axis=1) | (fits.side < sureness**2)
