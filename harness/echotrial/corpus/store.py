@@ -161,7 +161,7 @@ class Corpus:
         for group in range(file.num_row_groups):
             last = first + file.metadata.row_group(group).num_rows
             if first < stop and last > start:
-                rows = file.read_row_group(group)
+                rows = file.read_row_group(group, use_threads=False)
                 found.append(rows.slice(max(start - first, 0), min(stop, last) - max(start, first)))
             first = last
         return pa.concat_tables(found) if found else file.schema_arrow.empty_table()

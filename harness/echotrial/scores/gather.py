@@ -12,6 +12,8 @@ from echotrial.scores.panel import Panel
 from echotrial.scores.strata import NO_STRATA
 from echotrial.setup import Setup
 
+#: With more records than this in a split, what strata are cut by is kept with 7 digits.
+LARGE: Final = 200_000
 _NEEDED: Final = ("record", "thickness_mm", "kind", "specimen", "bound_um", "velocity_true_m_s")
 
 
@@ -107,8 +109,7 @@ class _Room:
 
     def _write(self, name: str, values: "pd.Series[Any]", rows: slice) -> None:
         if pd.api.types.is_numeric_dtype(values) and name not in self._words:
-            kind = values.dtype if values.dtype == bool else np.dtype(float)
-            kind = np.dtype(np.int64) if name == "record" else kind
+            kind = self._kind(name, values)
             there = self._numbers.setdefault(name, np.zeros(self.size, dtype=kind))
             there[rows] = values.to_numpy()
             return
@@ -117,6 +118,15 @@ class _Room:
         own, distinct = pd.factorize(values)
         known = [names.setdefault(str(word), len(names)) for word in distinct]
         codes[rows] = np.array([*known, -1], dtype=np.int32)[own]
+
+    def _kind(self, name: str, values: "pd.Series[Any]") -> "np.dtype[Any]":
+        """What a column of the truth is kept as."""
+        if values.dtype == bool:
+            return np.dtype(bool)
+        if name == "record":
+            return np.dtype(np.int64)
+        rounded = self.size > LARGE and name not in _NEEDED
+        return np.dtype(np.float32 if rounded else np.float64)
 
     def truth(self) -> pd.DataFrame:
         """What is kept of the truth, one row a record."""

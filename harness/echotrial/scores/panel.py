@@ -53,7 +53,11 @@ class Panel:
 
     def among(self, outcomes: Iterable[Outcome]) -> Bools:
         """Where the outcome is one of these, (d, n)."""
-        return np.isin(self.code, [_CODE[o] for o in outcomes])
+        return np.asarray(_table(outcomes)[self.code])
+
+    def among_of(self, i: int, outcomes: Iterable[Outcome]) -> Bools:
+        """The same of one detector, (n,)."""
+        return np.asarray(_table(outcomes)[self.code[i]])
 
     @cached_property
     def wall_m(self) -> Floats:
@@ -114,6 +118,13 @@ class Panel:
     def right_echoes(self) -> Bools:
         """Readings of the right echoes, (d, n)."""
         return self.among(RIGHT_ECHOES)
+
+
+def _table(outcomes: Iterable[Outcome]) -> Bools:
+    """True at the codes of these outcomes."""
+    found = np.zeros(len(_CODE), dtype=bool)
+    found[[_CODE[o] for o in outcomes]] = True
+    return found
 
 
 def joined(readings: pd.DataFrame, outcomes: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:

@@ -23,8 +23,7 @@ class Single:
 
     def outcome(self, outcome: Outcome) -> Bools:
         """Where this is the outcome."""
-        found: Bools = self.panel.among([outcome])[self.i]
-        return found
+        return self.panel.among_of(self.i, [outcome])
 
     @cached_property
     def given(self) -> Bools:

@@ -1,12 +1,13 @@
 """Parts of a corpus in which a detector may fail though it does well on the whole."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from echotrial.scores.sampling import Bools
 
@@ -49,12 +50,22 @@ NO_STRATA: Final = frozenset(
 
 @dataclass(frozen=True, eq=False)
 class Bin:
-    """Records of one part of a stratum; `decides` is False where they are too few."""
+    """Records of one part of a stratum; `decides` is False where they are too few.
+
+    The parts of a stratum share `codes`, (n,), in which this one is number `code`: masks of all
+    parts of all strata would take more memory than all that is known of the records.
+    """
 
     stratum: str
     name: str
-    rows: Bools
+    codes: NDArray[np.int8]
+    code: int
     decides: bool
+
+    @property
+    def rows(self) -> Bools:
+        """Where its records are, (n,)."""
+        return np.asarray(self.codes == self.code)
 
 
 def bins_of(
@@ -86,11 +97,8 @@ def _cut(values: pd.Series, among: Bools) -> list[Bin]:
     edges = np.asarray(EDGES.get(name, _quantiles(inner)))
     which = np.searchsorted(edges, number, side="right") - 1
     which = np.where(number == edges[-1], edges.size - 2, which) if edges.size > 1 else which
-    return [
-        made
-        for i, (low, high) in enumerate(pairwise(edges))
-        if (made := _bin(name, _label(low, high), among & (which == i) & ~np.isnan(number)))
-    ]
+    which = np.where(among & ~np.isnan(number), which, -1)
+    return _bins(name, which, [_label(low, high) for low, high in pairwise(edges)])
 
 
 def _quantiles(values: np.ndarray) -> tuple[float, ...]:
@@ -107,14 +115,19 @@ def _categories(values: pd.Series, among: Bools) -> list[Bin]:
         return []
     if not 2 <= len(distinct) <= MAX_CATEGORIES:
         return []
-    text = values.astype(str).to_numpy()
-    made = (_bin(str(values.name), word, among & (text == word)) for word in distinct)
-    return [b for b in made if b]
+    which = pd.Index(distinct).get_indexer(pd.Index(values.astype(str)))
+    return _bins(str(values.name), np.where(among, which, -1), distinct)
 
 
-def _bin(stratum: str, name: str, rows: Bools) -> Bin | None:
-    n = int(rows.sum())
-    return Bin(stratum, name, rows, n >= MIN_RECORDS) if n else None
+def _bins(stratum: str, which: NDArray[Any], names: Sequence[str]) -> list[Bin]:
+    """The parts that have a record; `which` is -1 where a record is in none."""
+    codes = which.astype(np.int8)
+    counts = np.bincount(codes[codes >= 0], minlength=len(names))
+    return [
+        Bin(stratum, name, codes, i, bool(n >= MIN_RECORDS))
+        for i, (name, n) in enumerate(zip(names, counts, strict=False))
+        if n
+    ]
 
 
 def _label(low: float, high: float) -> str:

@@ -200,7 +200,7 @@ def _examine(
     scored = []
     for block in _blocks(chain(frames, early)):
         truth = _truth_of(corpus, block)
-        known = truth.to_pandas()
+        known = truth.to_pandas(use_threads=False)
         outcomes = classify(block, known, corpus.setup, offsets)
         gathering.add(block, outcomes, known)
         tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)

@@ -45,7 +45,7 @@ class Tables:
         """
         if self._several:  # each block has its own single category, which would not unite
             readings = readings.assign(corpus=readings["corpus"].astype(str))
-        rows = pa.Table.from_pandas(readings, preserve_index=False)
+        rows = pa.Table.from_pandas(readings, preserve_index=False, nthreads=1)
         columns = [
             truth[field.name].cast(field.type)
             if field.name in truth.column_names
