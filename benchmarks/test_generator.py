@@ -3,11 +3,8 @@
     pytest benchmarks/test_generator.py --benchmark-only
 
 Every effect at once on 9 strips (the bound left out), the bound alone, and one spec for each effect
-beside a bare one. One core: set OMP_NUM_THREADS=1.
+beside a bare one. One core: set OMP_NUM_THREADS=1. `generator_cost` prints them as a table.
 """
-
-import time
-import timeit
 
 import numpy as np
 import pytest
@@ -116,16 +113,3 @@ def test_bound(benchmark):
     bound.bound_m(spec, params, gains, sigma)
     benchmark(bound.bound_m, spec, params, gains, sigma)
     benchmark.extra_info["us_per_record"] = 1e6 * benchmark.stats["min"] / 64
-
-
-if __name__ == "__main__":
-    import echotrial_corpora.records as module
-
-    module.sampled_bound_m = no_bound
-    for names in [(n,) for n in EFFECTS] + [tuple(EFFECTS)]:
-        spec = with_effects(*names)
-        make(spec)
-        used = min(
-            timeit.repeat(lambda s=spec: make(s), timer=time.process_time, number=1, repeat=7)
-        )
-        print(f"{'+'.join(names)[:40]:42s} {1e6 * used / COUNT:7.1f} us  {COUNT / used:7.0f} /s")

@@ -6,12 +6,14 @@ interface echo and a stronger back-wall echo. Polarity by the sign of reflection
 
 import subprocess
 import sys
+import tracemalloc
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 import pytest
 from echotrial import host
+from echotrial.corpus import build as build_module
 from echotrial.errors import NotToBeHad
 from echotrial_corpora import DEFAULTS
 from echotrial_corpora.draw import draw, nominal
@@ -295,3 +297,33 @@ def test_every_family_makes_sound_records(name):
     assert walls.back_wall_us.map(len).gt(0).all()
     assert walls[["echo_snr_db", "tail_end_us", "wall_wavelengths"]].notna().all().all()
     assert walls.back_wall_us.map(lambda t: (np.diff(t) > 0).all()).all()
+
+
+@pytest.mark.slow
+def test_two_workers_make_the_same_bytes_as_one(tmp_path, monkeypatch):
+    """The model itself, not a stand-in, in processes of their own."""
+    monkeypatch.setattr(build_module, "CHUNKS_A_WORKER", 1)
+    loaded, spec = host.load(allow=["corpora"]), spec_of("distractors")
+    size = {"prove": 2 * build_module.CHUNK + 60}
+    one, two = (
+        build_module.build(loaded, spec, size=size, out=tmp_path / str(n), workers=n)
+        for n in (1, 2)
+    )
+    for file in ("waveforms.npy", "known.parquet", "truth.parquet"):
+        assert (one.folder / file).read_bytes() == (two.folder / file).read_bytes(), file
+
+
+def test_memory_does_not_hold_the_records(tmp_path):
+    """Traced peak of a build of eight times as many: the truth grows, waveforms do not stay."""
+    loaded, spec = host.load(allow=["corpora"]), spec_of("stainless-tube-20mhz")
+
+    def peak(count):
+        tracemalloc.start()
+        build_module.build(loaded, spec, size={"prove": count}, out=tmp_path / str(count))
+        found = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return found
+
+    few, many = (n * build_module.CHUNK for n in (1, 8))
+    peak(64)  # tables are made
+    assert (peak(many) - peak(few)) / (many - few) < 1000  # bytes; a record of samples has 2048

@@ -39,10 +39,11 @@ def excite(params: np.ndarray, rate: float, clean: Real) -> None:
 def digitise(
     params: np.ndarray, clean: Real, gains: Real, noise: Real, sigma: Real, rate: float, bits: int
 ) -> NDArray[np.int16]:
-    """Clean x gain + noise x sigma + the rest, clipped and rounded, (n, m)."""
+    """Clean x gain + noise x sigma + the rest, clipped and rounded, (n, m); `noise` is used up."""
     p, none = params, np.zeros(params.size)
     found = clean * gains[:, None]
-    found += noise * sigma[:, None]
+    noise *= sigma[:, None]
+    found += noise
     parts = (
         (p["hum"], p["hum_frequency"], none, p["hum_phase"], none),
         (p["baseline"], none, p["baseline_rate"], none + 0.5 * np.pi, none),

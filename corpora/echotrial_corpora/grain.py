@@ -35,7 +35,8 @@ def grain_spectra(
     series = bulk(*names, "grain").standard_normal((count, grid.n_fft))
     series *= window
     found = scipy.fft.rfft(series, axis=1)[:, grid.first : grid.first + grid.count]
-    return np.asarray(found * _filter(spec, chain))
+    found *= _filter(spec, chain)
+    return np.ascontiguousarray(found)
 
 
 def _filter(spec: "CorpusSpec", chain: "Chain") -> NDArray[np.complex128]:

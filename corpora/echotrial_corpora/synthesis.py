@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from echotrial_corpora.chain import Chain, chain_of
 from echotrial_corpora.digitise import excite
 from echotrial_corpora.draw import gaps_of
-from echotrial_corpora.generate import spectra
+from echotrial_corpora.generate import BATCH, spectra
 
 if TYPE_CHECKING:
     from echotrial_corpora.spec import CorpusSpec
@@ -50,12 +50,16 @@ def respond(
     chain = chain_of(spec)
     grid, n = chain.grid, params.size
     every = grid.coarser(shortest_period(spec))
-    total = np.zeros((n, grid.n_fft // 2 + 1), np.complex128)
     terms = np.empty((n, ORDERS, -(-grid.count // every)), np.complex128)
     gaps = gaps_of(chain, params)
     made, tail = spectra(chain, params, gaps, grain, every, terms)
-    total[:, grid.first : grid.first + grid.count] = made
-    clean = scipy.fft.irfft(total, grid.n_fft, axis=1)[:, : grid.samples] * grid.restore
+    clean = np.empty((n, grid.samples))
+    padded = np.zeros((min(n, BATCH), grid.n_fft // 2 + 1), np.complex128)
+    for i in range(0, n, BATCH):
+        some = made[i : i + BATCH]
+        padded[: len(some), grid.first : grid.first + grid.count] = some
+        whole = scipy.fft.irfft(padded[: len(some)], grid.n_fft, axis=1)
+        np.multiply(whole[:, : grid.samples], grid.restore, out=clean[i : i + BATCH])
     if spec.excitation is not None:
         excite(params, grid.rate_hz, clean)
     return Response(chain, params, gaps, clean, envelope(chain, tail), tail, terms, every)
@@ -75,9 +79,14 @@ def envelope(chain: Chain, spectrum: NDArray[np.complex128]) -> NDArray[np.float
     The bins in band fit into half the period's length, so the shorter transform loses nothing;
     where they start only turns the phase.
     """
-    half = chain.grid.n_fft // 2
-    padded = np.zeros((spectrum.shape[0], half), np.complex128)
-    padded[:, : chain.grid.count] = spectrum
-    # an inverse of half the length divides by half as much: the analytic signal's factor of two
-    found = np.abs(scipy.fft.ifft(padded, axis=1, overwrite_x=True))
-    return np.asarray(found * np.exp(chain.grid.damping * np.arange(half) * 2 / chain.grid.rate_hz))
+    grid, n, half = chain.grid, len(spectrum), chain.grid.n_fft // 2
+    restore = np.exp(grid.damping * np.arange(half) * 2 / grid.rate_hz)
+    found = np.empty((n, half))
+    padded = np.zeros((min(n, BATCH), half), np.complex128)
+    for i in range(0, n, BATCH):
+        some = spectrum[i : i + BATCH]
+        padded[: len(some), : grid.count] = some
+        # an inverse of half the length divides by half as much: the analytic signal's factor two
+        np.abs(scipy.fft.ifft(padded[: len(some)], axis=1), out=found[i : i + BATCH])
+    found *= restore
+    return found
