@@ -17,6 +17,7 @@ from echotrial_corpora.bound import (
 )
 from echotrial_corpora.chain import chain_of
 from echotrial_corpora.draw import DRY, nominal
+from echotrial_corpora.recorded import encoded
 from echotrial_corpora.spec import CorpusSpec
 from echotrial_corpora.synthesis import respond
 from numpy.typing import NDArray
@@ -136,8 +137,15 @@ def test_what_the_record_does_not_tell_has_no_bound() -> None:
 STEPS = np.array([2e-9, 1e-12, 1e-5, 2e-9, 2e-9, 1e-3])
 
 
+#: Invented: a lopsided pulse of 20 MHz, in place of a recorded one.
+PULSE = np.exp(-0.5 * ((np.arange(60) - 20) / 6) ** 2) * np.cos(0.94 * np.arange(60))
+
+
 def spec_of(scenario: str, bits: int) -> CorpusSpec:
-    steel = scenario == "steel"
+    """Scenarios: steel and nylon under a delay line, steel by a recorded pulse, plate in mode 1."""
+    if scenario == "plate":
+        return plate(bits)
+    steel = scenario != "nylon"
     table = {
         "name": "bound",
         "about": "invented, for the bound",
@@ -157,17 +165,55 @@ def spec_of(scenario: str, bits: int) -> CorpusSpec:
         },
         "receiver": {"band": ["2 MHz", "45 MHz"], "snr": "40 dB", "bits": bits},
     }
+    if scenario == "recorded":
+        table["probe"]["echo"] = {"rate": "125 MHz", "samples": encoded(PULSE)}
+        del table["probe"]["ring"]
     return CorpusSpec.read(table, scenario)
 
 
+def plate(bits: int) -> CorpusSpec:
+    """Mode 1: a contact probe's clock starts at the transmission pulse, which rings."""
+    table = {
+        "name": "bound",
+        "about": "invented, for the bound",
+        "rate": "50 MHz",
+        "lead": "0.4 us",
+        "probe": {
+            "centre_frequency": "5 MHz",
+            "bandwidth": "3 MHz",
+            "decay": "40 ns",
+            "element_diameter": "10 mm",
+        },
+        "face": {"material": "alumina", "delay": "0.35 us"},
+        "couplant": {"material": "glycerin", "gap": "6 um", "strips": 3},
+        "wall": {"material": "carbon steel", "thickness": "5 mm"},
+        "excitation": {
+            "level": "0 dB",
+            "frequency": "5 MHz",
+            "decay": "0.15 us",
+            "recovery_level": "-20 dB",
+            "recovery_decay": "1 us",
+        },
+        "receiver": {"band": ["1 MHz", "12 MHz"], "snr": "40 dB", "bits": bits},
+        "operator": {"mode": 1},
+    }
+    return CorpusSpec.read(table, "plate")
+
+
 def moved(spec: CorpusSpec, params: np.ndarray, by: Array) -> Array:
-    """Noise-free records with the six unknowns moved `by` (n, 6), (n, m)."""
-    found = np.repeat(params, len(by))
+    """Noise-free records with the six unknowns moved `by` (n, 6), (n, m).
+
+    What the transmission pulse leaves (mode 1) stays: it tells nothing of the coupling.
+    """
+    silent = params.copy()
+    silent["excitation"] = silent["recovery"] = 0
+    pulse = respond(spec, params).clean - respond(spec, silent).clean
+    found = np.repeat(silent, len(by))
     for name, column in (("thickness", 0), ("late", 1), ("gap", 3)):
         found[name] += by[:, column]
     found["curvature"] += 2 * by[:, 4] / (spec.probe.element_diameter / 2) ** 2
     found["attenuation"] *= np.exp(by[:, 5])
-    return respond(spec, found).clean * np.exp(by[:, 2:3])
+    return pulse + respond(spec, found).clean * np.exp(by[:, 2:3])
 
 
 def scatter(spec: CorpusSpec, wall_m: float, snr_db: float, trials: int) -> tuple[Array, float]:
@@ -223,6 +269,8 @@ def test_maximum_likelihood_reaches_the_bound() -> None:
         ("steel", 1.0, 40, 12),
         ("steel", 0.4, 48, 8),  # rounding is a third of the power
         ("nylon", 0.4, 40, 12),
+        ("recorded", 0.4, 40, 12),
+        ("plate", 5.0, 40, 12),
         ("nylon", 0.12, 55, 14),  # at 45 dB errors are too large to be linear: 1.06 of the bound
     ],
 )

@@ -39,6 +39,16 @@ def test_closed_form_against_williams(ka, most):
     assert abs(piston(2 * np.pi) - piston_exact(1.0, ka)) < most
 
 
+@pytest.mark.parametrize(
+    ("mhz", "size"), [(3.5, 0.7297), (4.0, 0.7584), (5.0, 0.7681), (6.0, 0.7482), (6.5, 0.7406)]
+)
+def test_williams_integral_against_a_full_wave_simulation(mhz, size):
+    """k-wave-python 0.6.2 in 3-D, run outside this project: disc of 441 cells of 94 um, 60 off."""
+    a, z, wavelength = 94e-6 * np.sqrt(441 / np.pi), 60 * 94e-6, 2350 / (mhz * 1e6)
+    found = piston_exact(z * wavelength / a**2, 2 * np.pi * a / wavelength)
+    assert abs(found) == pytest.approx(size, abs=1e-3)
+
+
 @pytest.mark.parametrize("ka", [10.0, 60.0])
 def test_far_field_of_williams_integral(ka):
     assert 500 * abs(piston_exact(500.0, ka)) == pytest.approx(np.pi, rel=5e-3)

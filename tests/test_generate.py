@@ -102,6 +102,36 @@ def test_folded_diffraction_equals_the_explicit_sum():
         assert decibels(error.max()) < -60
 
 
+@pytest.mark.parametrize(("mhz", "wall_mm"), [(5, 1.02), (10, 0.51), (15, 0.34), (20, 0.26)])
+def test_tail_20_db_below_the_first_back_wall_echo(mhz, wall_mm):
+    """Steel on polystyrene, 60 % Gaussian: derived outside this project, to 0.01 mm."""
+    spec = plain(
+        rate=400e6,
+        probe={"centre_frequency": mhz * 1e6, "bandwidth": 0.6 * mhz * 1e6},
+        lead=1.5e-6,
+        samples=2048,
+    )
+
+    def tail_to_echo(wall):
+        response = respond(spec, nominal(spec, np.array([wall])))
+        found = echoes_of(response, np.zeros(1))
+        return decibels(found.tail_at[0, 0] / found.height[0, 0])
+
+    assert tail_to_echo((wall_mm - 0.01) * 1e-3) > -20 > tail_to_echo((wall_mm + 0.01) * 1e-3)
+
+
+def test_repeat_of_the_delay_line_comes_one_trip_later():
+    """6 mm of polystyrene: 5.1 us, as late as 15 mm of steel (derived)."""
+    wall, line = {"thickness": {"from": 14e-3, "to": 15.5e-3}}, {"length": 6e-3}
+    repeat = {"repeat": {"from": "-12 dB", "to": "-12 dB"}}
+    spec = plain(delay_line=line | repeat, wall=wall, multiples=1)
+    response = respond(spec, nominal(spec, np.array([15.064e-3])))  # 5.106 us
+    alone = respond(plain(delay_line=line, wall=wall, multiples=1), response.params)
+    late = hilbert(response.clean[0] - alone.clean[0])
+    first = np.abs(hilbert(alone.clean[0])).argmax()
+    assert (np.abs(late).argmax() - first) / spec.rate == pytest.approx(5.106e-6, abs=10e-9)
+
+
 @pytest.mark.parametrize("name", ["stainless-tube-20mhz", "distractors", "contact-plate-mode-1"])
 def test_same_bytes_whatever_the_chunks(name):
     spec = spec_of(name)

@@ -4,8 +4,15 @@ Bands: ASTM E494 table X3.1, CRC Handbook section 14 (both opened), ISO 22232-2 
 the others from memory. Rod velocities: CRC Handbook.
 """
 
+import numpy as np
 import pytest
-from echotrial_corpora.materials import MATERIALS, TRANSVERSE, poisson_ratio, rod_velocity
+from echotrial_corpora.materials import (
+    MATERIALS,
+    TRANSVERSE,
+    VELOCITY_PER_KELVIN,
+    poisson_ratio,
+    rod_velocity,
+)
 
 BANDS = {
     "aluminium": (6250, 6450),
@@ -55,6 +62,14 @@ ROD = {
 def test_velocity_lies_in_the_published_band(name):
     low, high = BANDS[name]
     assert low <= MATERIALS[name].velocity <= high
+
+
+def test_water_and_its_change_with_temperature():
+    """W. Marczak, JASA 102 (1997) 2776 (opened): 1482.38 m/s at 20 C, +3.07 m/s/K."""
+    powers = [1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.787860e-9]
+    water = np.polynomial.Polynomial(powers)
+    assert MATERIALS["water"].velocity == pytest.approx(water(20), abs=0.1)
+    assert VELOCITY_PER_KELVIN["water"] == pytest.approx(water.deriv()(20), abs=0.005)
 
 
 @pytest.mark.parametrize("material", MATERIALS.values(), ids=lambda m: m.name)
