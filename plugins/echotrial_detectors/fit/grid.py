@@ -29,8 +29,9 @@ FILM_GAPS = ((0.0, 0.0), (0.0, 30e-6))
 RIVAL_PEAK = 0.8
 #: Loss in the grid, neper per wavelength of travel.
 LOSS = 0.01
-#: A template this much (energy) below the best of its wall before its shift is known is passed by.
-PROMISING = 0.8
+#: A template this much (power at the shifts tried) below the best of its wall, or of all, is passed
+#: by; between the shifts it can be a few per cent more.
+PROMISING, FAINT = 0.9, 0.2
 SHIFTS = (-0.25, 0.0, 0.25)
 
 
@@ -177,11 +178,16 @@ def best_shift(
     re, im = np.float64(products[record, t, 1, 0]), np.float64(products[record, t, 1, 1])
     slope_re, slope_im = 2.0 * (high_re - low_re), 2.0 * (high_im - low_im)
     bend_re, bend_im = 8.0 * (high_re + low_re - 2 * re), 8.0 * (high_im + low_im - 2 * im)
-    along, across = re, im
-    for _ in range(2):
-        shift = -np.arctan2(across, along) / (2 * np.pi)
-        along = re + shift * (slope_re + shift * bend_re)
-        across = im + shift * (slope_im + shift * bend_im)
+    shift = -np.arctan2(im, re) / (2 * np.pi)
+    along = re + shift * (slope_re + shift * bend_re)
+    across = im + shift * (slope_im + shift * bend_im)
+    # What the phase there is more than at the centre is small: an arc tangent by its series.
+    off = (across * re - along * im) / (along * re + across * im + 1e-30)
+    if not -0.5 < off < 0.5:
+        off = 0.0
+    shift -= off * (1 - off * off / 3) / (2 * np.pi)
+    along = re + shift * (slope_re + shift * bend_re)
+    across = im + shift * (slope_im + shift * bend_im)
     found[0], found[1] = shift, np.sqrt(along * along + across * across)
 
 
@@ -196,7 +202,7 @@ def pick_starts(
     families = np.zeros((3, grid.families))
     _pick(
         correlation, grid.starts, grid.family, grid.is_film, families,
-        np.zeros(grid.families, np.int64), np.zeros(2), theta, scores,
+        np.zeros(grid.families, np.int64), np.zeros(len(grid.starts)), np.zeros(2), theta, scores,
     )  # fmt: skip
     return scores
 
@@ -209,19 +215,31 @@ def _pick(
     is_film: NDArray[np.bool_],
     families: NDArray[np.float64],
     which: NDArray[np.int64],
+    power: NDArray[np.float64],
     trial: NDArray[np.float64],
     theta: NDArray[np.float64],
     scores: NDArray[np.float64],
 ) -> None:
-    """Rows of `families`: best correlation of each, its shift."""
+    """Rows of `families`: best correlation of each, its shift, greatest power at a shift tried."""
     last, count = scores.shape[1] - 1, families.shape[1]
     for row in range(correlation.shape[0]):
+        most = 0.0
         for f in range(count):
-            families[0, f] = 0.0
+            families[0, f] = families[2, f] = 0.0
+        for t in range(family.size):
+            power[t] = 0.0
+            for k in range(len(SHIFTS)):
+                re, im = correlation[row, t, k, 0], correlation[row, t, k, 1]
+                here = re * re + im * im
+                if here > power[t]:
+                    power[t] = here
+            if power[t] > families[2, family[t]]:
+                families[2, family[t]] = power[t]
+                if power[t] > most:
+                    most = power[t]
         for t in range(family.size):
             f = family[t]
-            re, im = correlation[row, t, 1, 0], correlation[row, t, 1, 1]
-            if re * re + im * im < PROMISING * families[0, f] * families[0, f]:
+            if power[t] < PROMISING * families[2, f] or power[t] < FAINT * most:
                 continue
             best_shift(correlation, row, t, trial)
             if trial[1] > families[0, f]:

@@ -40,7 +40,7 @@ _FREE = 1e3
 #: Standard deviation of a wall that is held, periods.
 _HELD = 1e-4
 #: Rounds that gain less than this (-2 log) are the last: on few bins, on all, with the wall held.
-FEW_ENOUGH, ENOUGH, HELD_ENOUGH = 0.3, 1e-3, 0.1
+FEW_ENOUGH, ENOUGH, HELD_ENOUGH = 0.3, 4e-3, 0.1
 
 _Complex = NDArray[np.complex128]
 _Real = NDArray[np.float64]
