@@ -21,6 +21,8 @@ LAST_ORDER = 64
 MISSED_FROM = 2.0
 #: Spacings nearer to each other than this share are one and the same.
 SAME_SPACING = 0.08
+#: A series that explains this share is not begun anew from one of its later echoes.
+NEARLY_ALL = 0.9
 #: An echo may lie at most this share of the spacing off its place, whatever the slack.
 SLACK_SHARE = 0.25
 
@@ -167,6 +169,8 @@ def _search(
                 slack = slack if slack > law.origin_slack else law.origin_slack
                 if order < 1 or abs(after - order * spacing) > slack:
                     continue
+                if not law.from_origin and _is_on(best, place[i], spacing, law.slack):
+                    continue
                 gain = _follow(
                     place, height, n, i, order, spacing, fall, counted_from[row], gate_stop[row],
                     level[row], law, trial,
@@ -180,6 +184,19 @@ def _search(
                 _keep_if_best(trial, best)
         if best[0] > 0 and not law.from_origin:
             best[9] = _between(place, height, n, counted_from[row], best, law) / energy
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _is_on(best: Reals, place: float, spacing: float, slack: float) -> bool:
+    """Whether the best series so far, which explains nearly all, begins before and holds this."""
+    if (
+        best[0] < NEARLY_ALL
+        or abs(spacing - best[1]) > 0.25 * slack
+        or place < best[2] + best[1] / 2
+    ):
+        return False
+    turns = (place - best[2]) / best[1]
+    return bool(abs(turns - np.rint(turns)) * best[1] <= 0.25 * slack)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

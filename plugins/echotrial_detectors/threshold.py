@@ -162,8 +162,12 @@ def find_crossings(
             if part < loudest.shape[1] - 1 and not loudest[row, part] > floor:
                 i = (part + 1) * length
                 continue
-            if not abs(line[i]) > floor:
-                i += 1
+            piece = line[i : (part + 1) * length if part < loudest.shape[1] - 1 else stop]
+            ahead = 0
+            while ahead < piece.size and not abs(piece[ahead]) > floor:
+                ahead += 1
+            i += ahead
+            if ahead == piece.size or i >= stop:
                 continue
             peak = highest(line, i, i + reach if i + reach < stop else stop)
             for _ in range(CLIMBS):
@@ -233,20 +237,28 @@ def zero_near(
     line: NDArray[np.float32], target: float, step: float, sine: float, cosine: float
 ) -> float:
     """`nearest_zero` for a carrier that turns by the angle of this sine and cosine a sample."""
-    reach = 0.5 / step
-    nearest, best, place = reach + 1, -1, 0.0
-    low, high = int(target - reach) - 2, int(target + reach) + 3
-    low, high = low if low > 0 else 0, high if high < line.size - 1 else line.size - 1
-    for i in range(low, high):
-        if (line[i] > 0) != (line[i + 1] > 0):
-            before, after = float(line[i]), float(line[i + 1])
-            away = abs(i + before / (before - after) - target)
-            if away < nearest:
-                best, nearest = i, away
+    reach = 0.5 / step + 1
+    best, nearest = -1, reach
+    middle, steps = int(target), int(reach) + 2
+    middle = middle if middle > 0 else 0
+    middle = middle if middle < line.size - 2 else line.size - 2
+    for side in range(2):  # the first one from the target on, the first one before it
+        i = middle - side
+        for _ in range(steps):
+            if not 0 <= i < line.size - 1:
+                break
+            before, after = line[i], line[i + 1]
+            if (before > 0) != (after > 0):
+                away = abs(i + before / (before - after) - target)
+                if away < nearest:
+                    best, nearest = i, away
+                break
+            i += 1 - 2 * side
     if best < 0:
         return 0.0
     before, after = abs(float(line[best])), abs(float(line[best + 1]))
-    place = best + np.arctan(before * sine / (after + before * cosine)) / (2 * np.pi * step)
+    turn = np.arctan(np.float32(before * sine / (after + before * cosine)))
+    place = best + turn / (2 * np.pi * step)
     if after + before * cosine <= 0 or not best <= place <= best + 1:
         place = best + before / (before + after)
-    return place if line[best] > 0 else -place
+    return float(place if line[best] > 0 else -place)
