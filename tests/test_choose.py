@@ -106,6 +106,27 @@ def test_not_a_single_hit_is_none_of_these_with_a_page_that_says_so(plate, capsy
     assert said["sheet"].endswith("none-of-these.html")
 
 
+@pytest.mark.parametrize(
+    ("walls", "said"),
+    [
+        ('["0.005 mm", "0.015 mm"]', "below 0.05 no detector"),
+        ('["0.005 mm", "0.015 mm"]', "MHz would make it a quarter"),
+    ],
+)
+def test_walls_that_nothing_can_tell_are_refused_with_the_fix(plate, capsys, walls, said):
+    plate.write_text(PLATE.replace('["0.8 mm", "2 mm"]', walls), encoding="utf-8")
+    assert choose(plate, "--detector", "always") == 2
+    assert said in capsys.readouterr().err
+    assert not (plate.parent / "out").exists()
+
+
+def test_a_tolerance_as_large_as_the_wall_is_refused(plate, capsys):
+    text = PLATE.replace('["0.8 mm", "2 mm"]', '["0.02 mm", "0.1 mm"]')
+    plate.write_text('tolerance = { absolute = "60 um" }\n' + text, encoding="utf-8")
+    assert choose(plate, "--detector", "always") == 2
+    assert "would count as a hit" in capsys.readouterr().err
+
+
 def test_a_folder_that_is_there_is_left_alone(plate, capsys):
     (plate.parent / "out").mkdir()
     assert choose(plate, "--detector", "always") == 2

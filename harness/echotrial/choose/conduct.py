@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from echotrial.choose.crew import Crew, Where
 from echotrial.choose.decide import Duel, duel
-from echotrial.choose.feasibility import Feasibility, feasibility
+from echotrial.choose.feasibility import Feasibility, feasibility, refuse_impossible
 from echotrial.choose.height import Heights, heights
 from echotrial.choose.job import Job
 from echotrial.choose.recorded import Disagreement, disagreement
@@ -118,10 +118,12 @@ def choose(host: Host, request: Request, progress: Progress | None = None) -> Ch
     Raises
     ------
     WrongQuestion
-        The folder is there already; a set-up for which no records can be made.
+        The folder is there already; a set-up for which no records can be made, or whose walls no
+        detector could tell.
     Nothing
         No detector hit a single wall of `tune`: nothing can be recommended.
     """
+    refuse_impossible(request.job)
     tell = progress or (lambda what, share: None)
     if request.folder.exists():
         raise WrongQuestion(f"{request.folder}: is there already; choose another --out")

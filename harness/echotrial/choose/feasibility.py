@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from echotrial.choose.job import Job
 from echotrial.choose.variation import exact_spec
+from echotrial.errors import WrongQuestion
 from echotrial.hooks import ForwardModel, Material
 from echotrial.setup import Setup
 
@@ -20,6 +21,9 @@ STANDS_SIGMA: Final = 3.0
 #: A film of couplant on a lifted tip.
 WET_FILM_M: Final = 50e-6
 BOUND_WALLS: Final = 5
+#: Walls below a twentieth of a wavelength turn the echo's phase by a few degrees for a tenth of
+#: their thickness, less than the couplant does (common practice, no source).
+LEAST_WAVELENGTHS: Final = 0.05
 #: As good as free of noise: 90 dB.
 CLEAN_NP: Final = 10.36
 
@@ -131,6 +135,32 @@ def feasibility(model: ForwardModel, job: Job) -> Feasibility:
         job, walls, tail_end, noise, first_from, pairs, modes, _repeat_s(setup, model.materials()),
         _film_s(setup, model.materials()), _hopeless(setup, walls, modes, job), time, samples,
     )  # fmt: skip
+
+
+def refuse_impossible(job: Job) -> None:
+    """Refuse walls that are thinner than anything a pulse could tell, whatever reads it.
+
+    Raises
+    ------
+    WrongQuestion
+        The thickest wall is below `LEAST_WAVELENGTHS`, or not thicker than the tolerance.
+    """
+    setup, thick = job.setup, job.setup.wall_range[1]
+    share = thick / setup.wavelength_m
+    if share < LEAST_WAVELENGTHS:
+        wanted = 0.25 / share * setup.centre_frequency
+        raise WrongQuestion(
+            f"wall_range ends at {job.length(thick)}, {share:.2g} wavelengths at "
+            f"{setup.centre_frequency / 1e6:g} MHz; below {LEAST_WAVELENGTHS:g} no detector tells "
+            f"a wall from none: {wanted / 1e6:.3g} MHz would make it a quarter"
+        )
+    tolerance = float(setup.tolerance.of([thick])[0])
+    if tolerance >= thick / 2:
+        raise WrongQuestion(
+            f"wall_range ends at {job.length(thick)}, and the tolerance there is "
+            f"{job.length(tolerance)}: half the wall or more would count as a hit; state a "
+            "tolerance that fits the walls"
+        )
 
 
 def _origin_s(setup: Setup, wall: Wall) -> float:
