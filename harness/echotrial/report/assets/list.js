@@ -103,10 +103,10 @@ function openRecord(node, corpus, i) {
 
 function readingsTable(carried) {
   const rows = carried.readings.map((r) => element("tr", {}, element("th", { scope: "row" }, r.detector),
-    element("td", { class: "words" }, r.outcome + (r.direction ? `, ${r.direction}` : "")), element("td", {}, r.said),
-    element("td", {}, r.confidence === null ? "–" : shown(r.confidence, 3)), element("td", { class: "words" }, r.why)));
+    element("td", { class: "words" }, r.outcome + (r.direction ? `, ${r.direction}` : "")), element("td", { class: "said" }, r.said),
+    element("td", { "data-label": "confidence" }, r.confidence === null ? "–" : shown(r.confidence, 3)), element("td", { class: "words" }, r.why)));
   return element("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Readings of the record" },
-    element("table", {}, head(["detector", "outcome", "reading", "confidence", "why"]), element("tbody", {}, ...rows)));
+    element("table", { class: "stacked" }, head(["detector", "outcome", "reading", "confidence", "why"]), element("tbody", {}, ...rows)));
 }
 
 function truthList(carried) {
