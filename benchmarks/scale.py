@@ -2,6 +2,7 @@
 
 ``python -m benchmarks.scale 10000 100000 1000000`` prints one row for each size: the engine alone,
 and with ``--trial`` all that ``echotrial run`` does, outcomes, scores, tables and page included.
+``--evidence`` measures both and keeps table and picture in benchmarks/evidence.
 The records are those of the built-in stainless tube's corpus, written again and again under new
 numbers: reading does not care, and making a million would take longer than reading them.
 """
@@ -12,8 +13,11 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import psutil
@@ -22,7 +26,11 @@ from echotrial.corpus.build import build
 from echotrial.corpus.manifest import Counts, Description
 from echotrial.corpus.store import Corpus, CorpusWriter
 from echotrial.engine import Reading
+from echotrial.files import write_text
 
+from benchmarks.blocks import made_by
+
+EVIDENCE = Path(__file__).parent / "evidence"
 BASICS = ("threshold", "correlation", "envelope", "cepstral")
 ROWS = 3000
 
@@ -148,25 +156,65 @@ def row(records: int, workers: int, wall: float, own: float, watch: Watch) -> di
     }
 
 
+def scaled(
+    sizes: list[int], workers: list[int], names: tuple[str, ...], kinds: list[str]
+) -> Iterator[dict[str, Any]]:
+    """A row for each size, kind of run and number of workers."""
+    run = {"engine": engine, "trial": trial}
+    for records in sizes:
+        with tempfile.TemporaryDirectory() as folder:
+            corpus = repeated(Path(folder) / "corpus", records)
+            for kind in kinds:
+                for count in workers:
+                    work = Path(folder) / f"{kind}-{count}"
+                    work.mkdir()
+                    yield {"what": kind, **run[kind](corpus, names, count, work)}
+
+
+def keep(table: pd.DataFrame, names: tuple[str, ...]) -> None:
+    """Write the table and its picture."""
+    heading = made_by("python -m benchmarks.scale SIZES --evidence")
+    about = (
+        f"# Time and memory over the number of records\n\n{heading}; detectors: "
+        f"{', '.join(names) or 'all'}. `engine` is reading alone, `trial` all that `echotrial run` "
+        "does. `own_s` is the detectors' own time by the clock on the wall, which counts waiting "
+        "for a core; peaks of memory are in 10^6 bytes, of the process itself and of its largest "
+        "child.\n\n"
+    )
+    text = table.round(2).to_string(index=False)
+    write_text(EVIDENCE / "scale.md", f"{about}```text\n{text}\n```\n\n![the same](scale.svg)\n")
+    figure, (time_axis, memory_axis) = plt.subplots(1, 2, figsize=(9, 3.5), layout="constrained")
+    for (what, workers), part in table.groupby(["what", "workers"]):
+        label = f"{what}, {workers} worker{'s' * (workers > 1)}"
+        time_axis.loglog(part["records"], part["wall_s"], "o-", label=label)
+        memory_axis.semilogx(part["records"], part["parent_mb"], "o-", label=label)
+    memory_axis.axhline(600, linestyle=":", color="grey")
+    time_axis.set(xlabel="records", ylabel="wall time, s")
+    memory_axis.set(
+        xlabel="records", ylabel="peak memory of the parent, 10^6 bytes", ylim=(0, None)
+    )
+    time_axis.legend(fontsize="small")
+    figure.savefig(EVIDENCE / "scale.svg", metadata={"Date": None})
+
+
 def main() -> None:
-    """Print one row for each size and number of workers."""
+    """Print the rows, and keep them with `--evidence`."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("records", type=int, nargs="+")
     parser.add_argument("--workers", type=int, nargs="+", default=[2])
     parser.add_argument("--detector", action="append", default=[], help="'all', or these")
-    parser.add_argument("--trial", action="store_true", help="the whole of `echotrial run`")
+    parser.add_argument("--trial", action="store_true", help="whole trials, not the engine alone")
+    parser.add_argument("--evidence", action="store_true", help="both, kept with a picture")
     chosen = parser.parse_args()
     names = () if chosen.detector == ["all"] else tuple(chosen.detector) or BASICS
-    measured = trial if chosen.trial else engine
-    heading = True
-    for records in chosen.records:
-        for workers in chosen.workers:
-            with tempfile.TemporaryDirectory() as folder:
-                corpus = repeated(Path(folder) / "corpus", records)
-                found = measured(corpus, names, workers, Path(folder))
-            table = pd.DataFrame([found]).round(2)
-            print(table.to_string(index=False, header=heading), flush=True)
-            heading = False
+    kinds = ["engine", "trial"] if chosen.evidence else ["trial" if chosen.trial else "engine"]
+    rows: list[dict[str, Any]] = []
+    for found in scaled(chosen.records, chosen.workers, names, kinds):
+        rows.append(found)
+        line = pd.DataFrame([found]).round(2)
+        print(line.to_string(index=False, header=len(rows) == 1), flush=True)
+        if chosen.evidence:
+            keep(pd.DataFrame(rows), names)
 
 
 if __name__ == "__main__":
