@@ -309,6 +309,16 @@ def test_words_stand_out_from_their_ground() -> None:
                 assert (light + 0.05) / (dark + 0.05) >= 4.5, (words, ground, colours)
 
 
+def test_lines_and_frames_stand_out_from_their_ground() -> None:
+    """3 : 1, WCAG 2.1 success criterion 1.4.11 (AA): true echoes, the frame of what has focus."""
+    css = page._asset("report.css")
+    for theme in re.findall(r"{[^{}]*--paper:[^{}]*}", css):
+        colours = dict(re.findall(r"--(\w+): (#\w+)", theme))
+        for line in ("interface", "echo", "accent", "soft"):
+            light, dark = sorted(map(luminance, (colours[line], colours["paper"])), reverse=True)
+            assert (light + 0.05) / (dark + 0.05) >= 3, (line, colours)
+
+
 def test_a_page_is_written_whole_or_not_at_all(trial: Trial, tmp_path: Path) -> None:
     path = page.write(trial, tmp_path / "there.html")
     assert [p.name for p in tmp_path.iterdir()] == ["there.html"]
