@@ -10,7 +10,12 @@ import scipy.fft
 import scipy.optimize
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.errors import NotApplicable
-from echotrial_detectors.autocorrelation import Autocorrelation, faded, lag_peaks
+from echotrial_detectors.autocorrelation import (
+    Autocorrelation,
+    autocorrelations,
+    faded,
+    lag_peaks,
+)
 from echotrial_detectors.consensus import Consensus, agree, probability
 from echotrial_detectors.onset import Onset, aic_onset
 from echotrial_detectors.plan import EchoSettings, plan
@@ -96,9 +101,18 @@ def test_fading_agrees_with_its_twin():
     want = np.zeros_like(signal)
     for row in range(3):
         for i in range(50):
-            if max(0, np.ceil(start[row])) <= i < 45:
-                want[row, i] = signal[row, i] * 0.95 ** (i - max(0, np.ceil(start[row])))
-    np.testing.assert_allclose(faded(signal, start, 45, 0.95), want, rtol=1e-4)
+            first = int(max(0, np.ceil(start[row])))
+            if first <= i < 45:
+                want[row, i - first] = signal[row, i] * 0.95 ** (i - first)
+    np.testing.assert_allclose(faded(signal, start, 45, 0.95, 50), want, rtol=1e-4)
+    np.testing.assert_allclose(faded(signal, start, 45, 0.95, 20), want[:, :20], rtol=1e-4)
+
+
+def test_autocorrelation_by_transform_is_that_of_numpy():
+    lines = np.random.default_rng(2).standard_normal((70, 40)).astype(np.float32)
+    found = autocorrelations(lines, 60)
+    for line, lags in zip(lines, found, strict=True):
+        np.testing.assert_allclose(lags[:20], np.correlate(line, line, "full")[39:59], atol=2e-4)
 
 
 # -- resonances -----------------------------------------------------------------------------------

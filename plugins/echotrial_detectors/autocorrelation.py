@@ -4,7 +4,8 @@ The record is first sharpened by the reference echo, so that one echo's autocorr
 the gate opens behind the interface echo where multiples are expected, else before it. For a
 series of echoes each q times the one before, the normalised autocorrelation is q^n at n spacings:
 the highest peak is the spacing itself. For an interface echo and one back-wall echo a times as
-large it is a / (1 + a^2), with the sign of a. Two forward-inverse transforms a record.
+large it is a / (1 + a^2), with the sign of a. Transforms: one forward that all detectors share, one
+back, and a shorter pair.
 """
 
 from typing import ClassVar
@@ -23,11 +24,13 @@ from echotrial_detectors.interface import find_interface
 from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
-from echotrial_detectors.tiles import filtered
+from echotrial_detectors.tiles import filtered, tiles
 
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: record's strongest, on.
 LOUD_SIGMA, LOUD_SHARE = 1.6, 0.08
+#: After this many time constants of the fading nothing is left.
+FADED_OUT = 4.0
 #: Lags at which the pulse's own autocorrelation exceeds this are left out where it can mislead.
 OWN_LOBES = 0.1
 
@@ -40,8 +43,8 @@ class AutocorrelationSettings(EchoSettings):
         ge=0.0, le=50.0, candidates=(6.0, 9.0, 15.0),
     )  # fmt: skip
     least_height: float = setting(
-        0.3, "least height of the peak, share of the energy in the gate (mode 2: two thirds of it)",
-        ge=0.02, le=0.95, candidates=(0.25, 0.35, 0.5),
+        0.4, "least height of the peak, share of the energy in the gate (mode 2: two thirds of it)",
+        ge=0.02, le=0.95, candidates=(0.3, 0.4, 0.5),
     )  # fmt: skip
     lead: float = setting(
         1.15, "the peak is this many times as high as any other that is not its multiple",
@@ -57,7 +60,7 @@ class Autocorrelation:
     """Highest peak of the autocorrelation behind the tail, within the wall range."""
 
     name: ClassVar[str] = "autocorrelation"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[AutocorrelationSettings]] = AutocorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -72,19 +75,27 @@ class Autocorrelation:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 sharpener = sharpened_filter(setup, *key, settings.sharpness_db)
-                filters[key] = sharpener, own_lags(planned, *key, settings.sharpness_db)
+                filters[key] = sharpener, own_lags(planned, *key, settings)
             return _read(batch, planned, settings, *filters[key])
 
         return detect
 
 
-def own_lags(plan: Plan, n_fft: int, rate_hz: float, sharpness_db: float) -> NDArray[np.float32]:
+def own_lags(
+    plan: Plan, n_fft: int, rate_hz: float, settings: AutocorrelationSettings
+) -> NDArray[np.float32]:
     """Autocorrelation of a single sharpened echo, 1 at lag 0; long enough for the thickest wall."""
-    wanted = n_fft + int(plan.spacing_max_s * rate_hz) + 2
+    held = _held(plan, n_fft, rate_hz, settings)
+    wanted = held + min(int(plan.spacing_max_s * rate_hz) + 2, held)
     length = int(scipy.fft.next_fast_len(wanted, real=True))
-    level = sharpened_filter(plan.setup, length, rate_hz, sharpness_db).spectrum
+    level = sharpened_filter(plan.setup, length, rate_hz, settings.sharpness_db).spectrum
     found = scipy.fft.irfft(level**2, n=length)
     return np.asarray(found / found[0], dtype=np.float32)
+
+
+def _held(plan: Plan, m: int, rate_hz: float, settings: AutocorrelationSettings) -> int:
+    """Samples of a faded gate that hold anything worth a transform, of m at most."""
+    return min(m, int(FADED_OUT * settings.fade_periods * plan.period_s * rate_hz) + 1)
 
 
 def _read(
@@ -100,13 +111,12 @@ def _read(
     start = _gate_start(batch, plan, settings, sharp, tail)
     sigma = noise_sigma(sharp)
     fall = float(np.exp(-1 / (settings.fade_periods * plan.period_s * rate)))
-    gated = faded(sharp, start, max(m - tail, 1), fall)
-    length = own.size
-    power = np.abs(scipy.fft.rfft(gated, n=length, axis=1)) ** 2
-    lags = scipy.fft.irfft(power, n=length, axis=1)
+    held, length = _held(plan, batch.n_fft, rate, settings), own.size
+    gated = faded(sharp, start, max(m - tail, 1), fall, held)
+    lags = autocorrelations(gated, length)
     energy = lags[:, 0].copy()
     sign = plan.alternation if plan.mode == 3 else plan.sign * plan.interface_sign
-    low, high = plan.spacing_min_s * rate, min(plan.spacing_max_s * rate, 0.5 * length)
+    low, high = plan.spacing_min_s * rate, min(plan.spacing_max_s * rate, length - held)
     if plan.mode != 3 or sign < 0:
         # The pulse's own lobes outdo a weak echo or pass for one of the other sign: what is left
         # of them after subtraction is not to be trusted where they are high.
@@ -190,19 +200,44 @@ def is_quiet(
 
 
 def faded(
-    signal: NDArray[np.float32], start: NDArray[np.float64], stop: int, fall: float
+    signal: NDArray[np.float32], start: NDArray[np.float64], stop: int, fall: float, length: int
 ) -> NDArray[np.float32]:
-    """Records between `start` and `stop`, falling by `fall` a sample, zero elsewhere."""
+    """Records from `start` on, falling by `fall` a sample, nothing from sample `stop` on.
+
+    (n, length): the first sample is that at `start`, so that what is not needed is not transformed.
+    """
     n, m = signal.shape
-    falling = np.full(m, fall, np.float32)
-    falling[0] = 1.0
-    weight = np.zeros(2 * m, np.float32)
-    np.multiply.accumulate(falling, out=weight[m:])
+    weight = np.full(length, fall, np.float32)
+    weight[0] = 1.0
+    np.multiply.accumulate(weight, out=weight)
     first = np.clip(np.ceil(start), 0, m).astype(np.int64)
-    found = np.zeros((n, m), np.float32)
-    for row in range(n):
-        begin = m - first[row]
-        np.multiply(signal[row, :stop], weight[begin : begin + stop], out=found[row, :stop])
+    found = np.zeros((n, length), np.float32)
+    unchanged = signal.view()
+    unchanged.flags.writeable = False  # one kind of array, so one compilation
+    _fade(unchanged, first, stop, weight, found)
+    return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _fade(
+    signal: NDArray[np.float32], first: NDArray[np.int64], stop: int, weight: NDArray[np.float32],
+    found: NDArray[np.float32],
+) -> None:  # fmt: skip
+    for row in range(found.shape[0]):
+        count = stop - first[row]
+        if count > weight.size:
+            count = weight.size
+        for i in range(count):
+            found[row, i] = signal[row, first[row] + i] * weight[i]
+
+
+def autocorrelations(gated: NDArray[np.float32], length: int) -> NDArray[np.float32]:
+    """Autocorrelation of each record by transforms of `length` samples, tile by tile."""
+    found = np.empty((len(gated), length), np.float32)
+    for rows in tiles(len(gated)):
+        spectrum = scipy.fft.rfft(gated[rows], n=length, axis=1)
+        power = spectrum.real**2 + spectrum.imag**2
+        found[rows] = scipy.fft.irfft(power, n=length, axis=1)
     return found
 
 

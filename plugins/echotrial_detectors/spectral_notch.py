@@ -122,7 +122,7 @@ def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band)
     rate, m = batch.rate_hz, batch.samples.shape[1]
     start = _gate_start(batch, plan, settings, band)
     fade = max(settings.fade_periods * plan.period_s, 2 * plan.spacing_max_s) * rate
-    gated = faded(np.asarray(batch.samples), start, m, float(np.exp(-1 / fade)))
+    gated = faded(np.asarray(batch.samples), start, m, float(np.exp(-1 / fade)), m)
     sigma = noise_sigma(np.asarray(batch.samples))
     spectrum = scipy.fft.rfft(gated, n=band.length, axis=1)
     seen = np.abs(spectrum[:, band.first : band.first + band.level.size])
