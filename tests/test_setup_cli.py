@@ -1,6 +1,8 @@
 """``echotrial setup``: a file that reads back, feasibility against published formulas."""
 
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -193,3 +195,22 @@ def test_show_draws_the_expected_a_scan(tmp_path, model, capsys):
     shown = capsys.readouterr().out.splitlines()
     assert shown.pop().startswith(str(picture))
     assert max(map(len, shown)) <= 100
+
+
+def test_show_imports_nothing_slow_that_it_does_not_use(tmp_path):
+    """Half of its time went there; figures are in the commit, here only what must stay away."""
+    path = tmp_path / "plate.toml"
+    path.write_text(plate(), encoding="utf-8")
+    script = (
+        "import sys\nfrom echotrial.cli import main\n"
+        "try:\n    main(['setup', 'show', sys.argv[1]])\nexcept SystemExit:\n    pass\n"
+        "print('imported', *sorted(sys.modules), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(path)], capture_output=True, text=True, check=True
+    )
+    imported = set(done.stderr.rpartition("imported ")[2].split())
+    assert "echotrial.choose.feasibility" in imported
+    slow = {"scipy.signal", "scipy.stats", "scipy.integrate", "matplotlib", "plotly", "statsmodels",
+            "sklearn", "echotrial_detectors.threshold"}  # fmt: skip
+    assert not slow & imported

@@ -5,15 +5,12 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-from echotrial.corpus.find import folder_named
-from echotrial.corpus.store import Corpus
 from echotrial.errors import NotToBeHad
 from echotrial.quantities import Frequency, Time
 from echotrial.setup import Positive
 from echotrial.strict import Strict
 from numpy.typing import NDArray
 from pydantic import Field, ValidationInfo, model_validator
-from scipy.signal.windows import tukey
 
 #: Longest stretch of noise that a spec takes along, samples.
 NOISE_MOST = 1 << 16
@@ -35,6 +32,11 @@ class Cut(Strict):
         One record's stretch is shaped to zero at both ends (a cosine over TAPER); of several,
         each loses its mean.
         """
+        # takes two seconds, and most specs have no recording in them
+        from echotrial.corpus.find import folder_named
+        from echotrial.corpus.store import Corpus
+        from scipy.signal.windows import tukey
+
         folder = folder_named(self.corpus)
         if folder is None:
             raise NotToBeHad(
