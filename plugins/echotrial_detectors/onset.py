@@ -38,7 +38,12 @@ class OnsetSettings(EchoSettings):
 
 
 class Onset:
-    """Onsets of echoes, equally spaced."""
+    """Onsets of echoes, equally spaced: for echoes that stand apart, not for thin walls.
+
+    An onset needs quiet before it. Where echoes overlap the picks fall on the wrong cycle, so most
+    walls below some two wavelengths are left unread, and correlation reads the others better. It is
+    here because it is what first arrivals are picked with elsewhere, and to be compared with.
+    """
 
     name: ClassVar[str] = "onset"
     version: ClassVar[str] = "2"
