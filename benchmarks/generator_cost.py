@@ -6,6 +6,7 @@ a forward-inverse transform pair of the same records stands beside them as a uni
 one thread, least of ROUNDS.
 """
 
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -27,7 +28,8 @@ HEAD = """\
 
 Made by `python -m benchmarks.generator_cost` on {day:%Y-%m-%d}: records of 1024 samples, 9 strips,
 one core, processor time, least of {rounds} rounds in turn. Wanted: {least} records a second with
-every effect on. On a busy machine processor time is longer too, and so is the transform pair's.
+every effect on. On a busy machine processor time is longer too, and so is the transform pair's; the
+load here was {load:.0f} on {cpus} cores.
 
 | | us a record | of every effect | records a second |
 | --- | --- | --- | --- |
@@ -81,7 +83,14 @@ def table(us: dict[str, float]) -> str:
         f"| {name} | {time_us:.0f} | {time_us / whole:.2f} | {1e6 / time_us:.0f} |"
         for name, time_us in us.items()
     )
-    return HEAD.format(day=datetime.now(UTC), rounds=ROUNDS, least=LEAST) + rows + "\n"
+    head = HEAD.format(
+        day=datetime.now(UTC),
+        rounds=ROUNDS,
+        least=LEAST,
+        load=os.getloadavg()[0],
+        cpus=os.cpu_count(),
+    )
+    return head + rows + "\n"
 
 
 def main() -> None:

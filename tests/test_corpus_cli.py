@@ -179,6 +179,11 @@ def test_marks_are_the_truth_or_where_it_puts_them(tmp_path: Path) -> None:
         made_of=setup(mode=1, interface_echo=None), known={"start_us": [0.0]},
     )  # fmt: skip
     assert marks_us(contact, 0)[1][:2] == pytest.approx([0.4, 0.8])
+    told = write_corpus(
+        tmp_path / "e", _waves()[:1], {"thickness_mm": [1.0], "back_wall_us": [[0.7, 1.1]]},
+        made_of=setup(mode=1, interface_echo=None), known={"start_us": [0.0]},
+    )  # fmt: skip
+    assert marks_us(told, 0) == ([], [0.7, 1.1], True)
 
 
 def test_figures_of_a_corpus(tmp_path: Path) -> None:

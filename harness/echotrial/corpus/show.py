@@ -164,8 +164,9 @@ def marks_us(corpus: Corpus, record: int) -> tuple[list[float], list[float], boo
     row, setup = corpus.truth.iloc[record], corpus.setup
     interface = row.get("interface_us", np.nan)
     echoes = row.get("back_wall_us")
-    if echoes is not None and np.size(echoes) and not np.isnan(interface):
-        return [float(interface)], [float(t) for t in np.atleast_1d(echoes)], True
+    if echoes is not None and np.size(echoes) and (setup.mode == 1 or not np.isnan(interface)):
+        places = [] if np.isnan(interface) else [float(interface)]
+        return places, [float(t) for t in np.atleast_1d(echoes)], True
     at = 0.0 if setup.mode == 1 else setup.interface_echo
     if not np.isnan(interface):
         at = float(interface) / 1e6
@@ -240,7 +241,8 @@ def _window_us(corpus: Corpus, record: int) -> list[float] | None:
     interface, echoes, _ = marks_us(corpus, record)
     marks = [*interface, *echoes]
     pulse = 1e6 / corpus.setup.bandwidth_hz
-    return [marks[0] - 4 * pulse, marks[-1] + 10 * pulse] if marks else None
+    first = 0.0 if corpus.setup.mode == 1 else marks[0] if marks else 0.0
+    return [first - 4 * pulse, marks[-1] + 10 * pulse] if marks else None
 
 
 def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
@@ -272,6 +274,7 @@ def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
                 showlegend=legend,
             )
             for places, name, colour in marks
+            if places
         ),
         line,
     ]
