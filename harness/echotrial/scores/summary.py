@@ -23,6 +23,8 @@ from echotrial.scores.whole import whole_rows
 from echotrial.setup import Setup
 
 _HERE = Where(WHOLE)
+#: Points of a risk-coverage curve that are kept; every figure is made of all of them.
+_MOST_POINTS = 50_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +138,7 @@ def score_panels(
         else:
             maps[name] = made
             found, reliability[name], risk[name] = _confidence(one, made)
+            risk[name] = _kept(risk[name])
             rows += found
         rows += _extra(own, name, measures or {})
         tables.append(table_of(rows, panel.corpus, name))
@@ -143,6 +146,12 @@ def score_panels(
     table = pd.concat(tables, ignore_index=True) if tables else empty
     verdict = trust(panel, sampling, limits, seconds)
     return CorpusScores(panel.corpus, origin, table, verdict, maps, reliability, risk)
+
+
+def _kept(table: pd.DataFrame) -> pd.DataFrame:
+    """A curve as it is, or with so many records one point in so many of it."""
+    step = -(-len(table) // _MOST_POINTS)
+    return table if step <= 1 else table.iloc[::step].copy()
 
 
 def _no_map() -> Row:
