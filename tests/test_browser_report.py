@@ -130,7 +130,7 @@ def test_loads_from_disk_without_errors_and_without_overflow(browser, report, wi
     assert errors(browser) == []
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     drawn = browser.execute_script("return document.querySelectorAll('.js-plotly-plot').length")
-    assert drawn >= 4 + 2 + 1 + 2 + 1
+    assert drawn >= 1 + 2 + 1 + 2 + 1
     assert browser.execute_script("return performance.getEntriesByType('resource').length") == 0
 
 
@@ -187,8 +187,10 @@ def test_two_filters_act_together_on_tables_and_pictures(browser, report, trial)
     assert rates(browser)["hit"].startswith(f"{100 * len(hits) / len(rows):.1f}")
     draw_all(browser)
     bars = browser.execute_script(
-        "const n = document.querySelector('[data-role=shares]').children[0];"
-        "return Object.fromEntries(n.data.map((t) => [t.name, t.customdata.map((c) => c[0])]))"
+        "const n = document.querySelector('[data-role=shares]'), found = {};"
+        "for (const t of n.data.filter((t) => t.type === 'bar'))"
+        " for (const c of t.customdata) if (c[4] === 0) (found[t.name] ??= []).push(c[0]);"
+        "return found"
     )
     assert sum(bars["hit"]) == len(hits)
     assert sum(map(sum, bars.values())) == len(rows)
@@ -201,11 +203,11 @@ def test_two_filters_act_together_on_tables_and_pictures(browser, report, trial)
 def test_a_click_on_a_bar_lists_exactly_its_records(browser, report, trial) -> None:
     opened(browser, report)
     draw_all(browser)
-    node = "document.querySelector('[data-role=shares]').children[0]"
+    node = "document.querySelector('[data-role=shares]')"
     click_point(
         browser, node,
         "(() => { const t = n.data.find((t) => t.name === 'echo skip');"
-        " const k = t.customdata.findIndex((c) => c[0] > 1);"
+        " const k = t.customdata.findIndex((c) => c[0] > 1 && c[4] === 0);"
         " return {customdata: t.customdata[k]}; })()",
     )  # fmt: skip
     words = browser.execute_script(
@@ -303,10 +305,11 @@ def test_names_are_shown_letter_by_letter(browser, report) -> None:
     )
     assert NASTY in shown
     title = browser.execute_script(
-        "return document.querySelector('[data-role=shares]').children[1]"
-        ".querySelector('.gtitle').textContent"
+        "return [...document.querySelectorAll('[data-role=shares] .textpoint text')]"
+        ".map((t) => t.textContent)[1]"
     )
-    assert title == NASTY
+    assert len(title) > 20
+    assert NASTY.startswith(title.removesuffix("…"))
     options = browser.execute_script(
         "return [...document.querySelector('select[data-stratum=operator]').options]"
         ".map((o) => o.text)"
@@ -353,7 +356,7 @@ def test_dark_and_light_have_their_own_colours(browser, report) -> None:
         grounds.append(
             browser.execute_script(
                 "return [getComputedStyle(document.body).backgroundColor,"
-                " document.querySelector('[data-role=shares]').children[0].layout.font.color]"
+                " document.querySelector('[data-role=shares]').layout.font.color]"
             )
         )
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
@@ -459,7 +462,7 @@ def test_5000_records_by_8_detectors_answer_a_filter_in_view_first(browser, tmp_
     assert rates(browser) != before
     until(lambda: browser.execute_script("return !echotrialReport.sections[0].inView().length"))
     waiting = browser.execute_script("return echotrialReport.sections[0].waiting.size")
-    assert waiting > 8
+    assert waiting > 4
     draw_all(browser)
     assert errors(browser) == []
 

@@ -39,7 +39,7 @@ _NOT_ALL: Final = (
 )
 #: Samples of carried A-scans are rounded to this share of the record's own peak.
 _STEPS: Final = 2000
-_SCRIPTS: Final = ("data.js", "count.js", "draw.js", "list.js", "report.js")
+_SCRIPTS: Final = ("data.js", "count.js", "draw.js", "shares.js", "list.js", "report.js")
 
 
 def write(trial: Trial, path: Path | None = None) -> Path:

@@ -88,7 +88,7 @@ async function begin() {
   document.querySelectorAll("section.part").forEach((node, i) => report.sections.push(new Part(node, payload.parts[i], i, payload)));
   const redraw = () => report.sections.forEach((s) => s.data.rows.record.length && s.draw());
   for (const section of report.sections) section.drawAll = () => section.data.rows.record.length && section.draw();
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+  DARK.addEventListener("change", redraw);
   const printing = (on) => { document.documentElement.classList.toggle("on-paper", on); redraw(); };
   addEventListener("beforeprint", () => printing(true));
   addEventListener("afterprint", () => printing(false));

@@ -11,9 +11,18 @@ const POINTS = 400;
 const NARROW = 420;
 const MARKS = ["circle", "square", "diamond", "triangle-up", "triangle-down", "cross", "x", "star", "pentagon", "hexagram", "bowtie"];
 
+const DARK = matchMedia("(prefers-color-scheme: dark)"), COLOURS = new Map();
+const onPaper = () => document.documentElement.classList.contains("on-paper");
+
+/** Colours by name. Each scheme's are read once: to ask the browser makes it lay out the page. */
 function theme() {
-  const style = getComputedStyle(document.documentElement);
-  return (name) => style.getPropertyValue(`--${name}`).trim();
+  const scheme = onPaper() ? "paper" : DARK.matches ? "dark" : "light";
+  if (!COLOURS.has(scheme)) COLOURS.set(scheme, new Map());
+  const known = COLOURS.get(scheme);
+  return (name) => {
+    if (!known.has(name)) known.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim());
+    return known.get(name);
+  };
 }
 
 /** A layout in the page's colours. */
@@ -46,27 +55,6 @@ function note(node, text) {
 function fresh(node) {
   node.classList.remove("noted");
   if (!node.data) node.replaceChildren();
-}
-
-/** Outcome shares over the wall, stacked, of one detector. */
-function drawShares(node, corpus, mask, d, open) {
-  const stratum = corpus.stratum("wall_wavelengths");
-  if (!stratum) return note(node, `${corpus.detectors[d]}: no walls to show.`);
-  const bins = byBin(corpus, mask, d, stratum), totals = bins.map(sum), colour = theme();
-  const data = corpus.outcomes.map((o, code) => ({
-    type: "bar", name: o.name, x: stratum.bins, y: bins.map((b, i) => totals[i] ? 100 * b[code] / totals[i] : null),
-    marker: { color: o.colour, line: { width: 0.5, color: colour("paper") },
-      pattern: { shape: o.hatch, fgcolor: "#000", fgopacity: 0.55, size: 6, solidity: 0.18, fillmode: "overlay" } },
-    customdata: bins.map((b, i) => [b[code], totals[i], code, i]),
-    hovertemplate: `${o.name}: %{customdata[0]} of %{customdata[1]}<br>%{x} wavelengths<extra></extra>`,
-  })).filter((trace) => trace.customdata.some((c) => c[0] > 0));
-  fresh(node);
-  put(node, data, layoutOf({ barmode: "stack", bargap: 0.12, height: 240,
-    title: { text: plain(corpus.detectors[d]), font: { size: 14 }, x: 0, xanchor: "left", xref: "paper" },
-    xaxis: { title: { text: "wall, wavelengths" }, type: "category", categoryorder: "array",
-      categoryarray: stratum.bins, tickangle: -40, tickfont: { size: 10 }, automargin: false },
-    yaxis: { title: { text: "%" }, range: [0, 100], fixedrange: true }, margin: { t: 34, r: 12, b: 74, l: 52 } }),
-  (point) => open(d, { bins: { wall_wavelengths: point.customdata[3] }, outcome: point.customdata[2] }));
 }
 
 /** False-lock rate of one detector over two strata. */

@@ -9,7 +9,7 @@ async function begin() {
   document.querySelector('[data-role="facts"]').append(readingsTable(record), truthList(record));
   const draw = () => drawRecord(plot, record);
   draw();
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
+  DARK.addEventListener("change", draw);
   const printing = (on) => { document.documentElement.classList.toggle("on-paper", on); draw(); };
   addEventListener("beforeprint", () => printing(true));
   addEventListener("afterprint", () => printing(false));

@@ -122,9 +122,10 @@ class Section {
     const { corpus, mask, detector: d, open } = this;
     const across = corpus.stratum("wall_wavelengths");
     const snr = corpus.stratum("echo_snr_db") ?? corpus.stratum("snr_db"), gap = corpus.stratum("couplant_gap_um");
-    const shares = this.part("shares");
-    while (shares.children.length < corpus.detectors.length) shares.append(element("div", { class: "plot" }));
-    corpus.detectors.forEach((_, i) => this.wait(shares.children[i], (node) => drawShares(node, corpus, mask, i, open)));
+    this.wait(this.part("shares"), (node) => {
+      this.across = panelsAcross(node, corpus.detectors.length);
+      drawShares(node, corpus, mask, open);
+    });
     for (const [role, up] of [["map-snr", snr], ["map-gap", gap]]) {
       this.wait(this.part(role), (node) => drawMap(node, corpus, mask, d, across, up, open));
       this.part(`${role}-caption`).textContent = `False locks of ${corpus.detectors[d]} over the wall and the ${up ? up.label : "other stratum"}; a cell says how many of how many walls. Click one to see its records.`;
@@ -222,6 +223,11 @@ class Section {
     });
   }
 
+  /** Pictures that stand otherwise when the page is wider or narrower. */
+  resized() {
+    if (this.across && this.across !== panelsAcross(this.part("shares"), this.corpus.detectors.length)) this.pictures();
+  }
+
   drawAll() { for (const node of [...this.waiting.keys()]) this.draw(node); }
 }
 
@@ -247,7 +253,8 @@ async function begin() {
     corpus.trial = payload.trial;
     report.sections.push(new Section(node, corpus));
   });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+  DARK.addEventListener("change", redraw);
+  addEventListener("resize", () => report.sections.forEach((s) => s.resized()));
   addEventListener("beforeprint", () => printing(true));
   addEventListener("afterprint", () => printing(false));
   report.ready = true;
