@@ -118,8 +118,8 @@ def _reason(lost: Any, records: int) -> str:
 class Crew:
     """Processes that do steps in turn; with no workers the steps are done in this process.
 
-    Where a process dies, the steps that were under way are done again one at a time, to see whose
-    fault it was.
+    Where a process dies, the steps that it left unfinished are done again one at a time, to see
+    whose fault it was; an answer that is there already counts.
     """
 
     def __init__(self, workers: int) -> None:
@@ -164,17 +164,17 @@ class Crew:
             if not done:
                 self._end()
                 return [*under_way.values(), *alone, *queue]
-            suspects = [s for f, s in under_way.items() if _broke(f)]
-            if suspects:
-                self._end()
-                under_way.clear()
-                if len(suspects) > 1:
-                    alone.extend(suspects)
-                else:
-                    _tell(then, suspects[0], DIED, queue)
-                continue
-            for future in done:
+            broken = any(map(_broke, done))
+            for future in [f for f in under_way if f.done() and not _broke(f)]:
                 _tell(then, under_way.pop(future), future.result(), queue)
+            if broken:  # no telling yet whose fault: not every future need know of it by now
+                self._end()
+                unfinished = list(under_way.values())
+                under_way.clear()
+                if source is alone:
+                    _tell(then, unfinished[0], DIED, queue)
+                else:
+                    alone.extend(unfinished)
         return []
 
     def _here(self, queue: deque[Step], deadline: float, then: Then) -> list[Step]:
