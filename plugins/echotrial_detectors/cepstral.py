@@ -149,7 +149,7 @@ class Cepstral:
     """Greatest peak of the cepstrum over the reference's, within the wall range."""
 
     name: ClassVar[str] = "cepstral"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[CepstralSettings]] = CepstralSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

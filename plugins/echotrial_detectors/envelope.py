@@ -39,7 +39,7 @@ class Envelope:
     """Maxima of the envelope, equally spaced."""
 
     name: ClassVar[str] = "envelope"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[EnvelopeSettings]] = EnvelopeSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

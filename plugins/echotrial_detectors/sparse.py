@@ -47,7 +47,7 @@ class Sparse:
     """Spikes of a sparse deconvolution, equally spaced."""
 
     name: ClassVar[str] = "sparse"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[SparseSettings]] = SparseSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -55,7 +55,7 @@ class SpectralNotch:
     """Spacing of the resonances behind the interface echo."""
 
     name: ClassVar[str] = "spectral-notch"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[SpectralNotchSettings]] = SpectralNotchSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -44,7 +44,7 @@ class TailSubtraction:
     """Takes the interface echo's tail off and lets another detector read the rest."""
 
     name: ClassVar[str] = "tail-subtraction"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[TailSubtractionSettings]] = TailSubtractionSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -30,7 +30,7 @@ class Threshold:
     """Where the signal crosses a level, refined by a zero crossing; equally spaced."""
 
     name: ClassVar[str] = "threshold"
-    version: ClassVar[str] = "1"
+    version: ClassVar[str] = "2"
     Settings: ClassVar[type[ThresholdSettings]] = ThresholdSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
