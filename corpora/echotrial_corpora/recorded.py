@@ -56,7 +56,8 @@ class Cut(Strict):
                 f"{batch.start_s.max() * 1e6:g} us over {batch.samples.shape[1] / rate * 1e6:g} us"
             )
         cut = np.stack([batch.samples[i, first[i] : first[i] + size] for i in rows]).astype(float)
-        cut = cut * tukey(size, 2 * TAPER) if len(cut) == 1 else cut - cut.mean(1, keepdims=True)
+        one = self.record is not None
+        cut = cut * tukey(size, 2 * TAPER) if one else cut - cut.mean(1, keepdims=True)
         told = corpus.manifest
         source = f"{self.corpus}: {told.source}" + (f" ({told.citation})" if told.citation else "")
         return {
