@@ -223,6 +223,34 @@ def test_a_click_on_a_bar_lists_exactly_its_records(browser, report, trial) -> N
     assert set(found) == expected
 
 
+def test_panels_stand_as_the_width_allows_and_a_click_names_its_own_detector(
+    browser, report, trial
+) -> None:
+    opened(browser, report)
+    draw_all(browser)
+    node = "document.querySelector('[data-role=shares]')"
+    rows = f"return Object.keys({node}.layout).filter((k) => k.startsWith('yaxis')).length"
+    assert browser.execute_script(rows) == 1
+    phone = {"width": 390, "height": 900, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", phone)
+    browser.execute_script(f"{node}.scrollIntoView()")
+    until(lambda: browser.execute_script(rows) == 4)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= 390
+    click_point(
+        browser, node,
+        "{customdata: n.data.filter((t) => t.type === 'bar' && t.yaxis === 'y2')"
+        ".flatMap((t) => t.customdata).find((c) => c[0] > 1)}",
+    )  # fmt: skip
+    words = browser.execute_script(
+        "return document.querySelector('[data-role=choice]').textContent"
+    )
+    assert NASTY in words
+    found = listed(browser)
+    outcome = trial.readings.query("detector == @NASTY and record in @found")["outcome"]
+    assert len(outcome) == len(found) > 1
+    assert outcome.nunique() == 1
+
+
 def test_a_click_on_a_cell_lists_exactly_the_records_of_the_stratum(browser, report, trial) -> None:
     opened(browser, report)
     draw_all(browser)
