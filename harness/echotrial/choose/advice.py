@@ -78,6 +78,7 @@ def advice(
     plugins: tuple[Path, ...] = (),
     entry_points: bool = True,
     tell: Callable[[Change], None] | None = None,
+    seed: int = 0,
 ) -> list[Change]:
     """Try each change with the detectors that came nearest, with their settings and their defaults.
 
@@ -88,7 +89,7 @@ def advice(
     """
     found = []
     for words, changed in changes(job, host.forward_model.materials()):
-        found.append(_tried(host, words, changed, settings, plugins, entry_points))
+        found.append(_tried(host, words, changed, settings, plugins, entry_points, seed))
         if tell:
             tell(found[-1])
     return sorted(found, key=_better)
@@ -117,11 +118,12 @@ def _tried(
     settings: Mapping[str, Mapping[str, Any]],
     plugins: tuple[Path, ...],
     entry_points: bool,
+    seed: int,
 ) -> Change:
     try:
         with TemporaryDirectory() as folder:
             spec = spec_around(host.forward_model, job, "changed")
-            corpus = build(host, spec, size=SIZE, out=Path(folder) / "corpus")
+            corpus = build(host, spec, seed=seed, size=SIZE, out=Path(folder) / "corpus")
             bench = Bench(Where(corpus.folder, plugins, entry_points, (), Limits()))
             return max(_each(bench, words, settings), key=lambda c: c.objective or _worst())
     except EchotrialError as error:

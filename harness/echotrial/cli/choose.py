@@ -177,7 +177,7 @@ def _advice(
     click.echo("\nWhat would help, tried by simulation:", err=True)
     found = advice(
         host, request.job, settings, request.plugins, request.entry_points,
-        lambda change: click.echo(f"  tried: {change.words}", err=True),
+        lambda change: click.echo(f"  tried: {change.words}", err=True), request.seed,
     )  # fmt: skip
     if not as_json:
         show_advice(found, console())
