@@ -2,9 +2,6 @@
 
 import json
 import shutil
-from collections import deque
-from concurrent.futures import Future
-from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +9,7 @@ import pytest
 from echotrial import host
 from echotrial.choose.advice import changes
 from echotrial.choose.candidates import candidates
-from echotrial.choose.crew import DIED, Bench, Crew, Step, Where
+from echotrial.choose.crew import DIED, Bench, Crew, Where
 from echotrial.choose.decide import duel, ranking
 from echotrial.choose.height import _chosen as better_height
 from echotrial.choose.height import heights
@@ -322,7 +319,7 @@ def searched(plate, names, workers, limit_s):
     build(installed, spec_around(model, found), size={"prove": 0, "tune": 30}, out=out)
     where = Where(out, (plate.parent / "odd.py",), True, (), Limits())
     with Crew(workers) as crew:
-        rows = search([installed.detectors[n] for n in names], where, crew, limit_s)
+        rows, _ = search([installed.detectors[n] for n in names], where, crew, limit_s)
     return {f.detector: f for f in rows}
 
 
@@ -334,51 +331,6 @@ def test_one_that_takes_its_process_along_costs_the_others_nothing(plate):
     assert found["steady"].objective is not None
     assert found["threshold"].objective is not None
     assert found["threshold"].left == ()
-
-
-class Scripted(Crew):
-    """A crew of two whose futures come from a list: an answer, a death, or None = under way."""
-
-    def __init__(self, futures):
-        super().__init__(2)
-        self.futures, self.begun = deque(futures), []
-
-    def _submit(self, step):
-        self.begun.append(step.detector)
-        future, what = Future(), self.futures.popleft()
-        if isinstance(what, list):
-            future.set_result(what)
-        elif what is not None:
-            future.set_exception(what)
-        return future
-
-
-@pytest.mark.parametrize(
-    ("futures", "begun"),
-    [
-        ([["a"], BrokenProcessPool(), BrokenProcessPool(), ["a"], ["c"]], "innocent deadly deadly"),
-        (
-            [None, BrokenProcessPool(), ["a"], BrokenProcessPool(), ["c"], ["a"]],
-            "innocent deadly innocent deadly",
-        ),
-    ],
-    ids=["the other had finished", "the other does not know of it yet"],
-)
-def test_a_death_blames_nobody_else_and_loses_no_step(tmp_path, futures, begun):
-    where = Where(tmp_path, (), True, (), Limits())
-    steps = [Step(where, name, ({},)) for name in ("innocent", "deadly", "third")]
-    following = {"innocent": Step(where, "following", ({},))}
-    told = []
-
-    def then(step, answer):
-        told.append((step.detector, answer))
-        return following.pop(step.detector, None)
-
-    crew = Scripted(futures)
-    assert crew.run(steps, 600.0, then) == []
-    assert " ".join(crew.begun).startswith(begun)
-    assert sorted(name for name, _ in told) == ["deadly", "following", "innocent", "third"]
-    assert [name for name, answer in told if answer == DIED] == ["deadly"]
 
 
 @pytest.mark.slow

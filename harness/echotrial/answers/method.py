@@ -44,7 +44,7 @@ class SearchedData(Strict):
     tried: int = Field(description="settings")
     objective: ObjectiveData | None = Field(description="null: it was lost")
     lost: str
-    left: list[str] = Field(description="settings that the time limit left untried")
+    left: list[str] = Field(description="settings left untried, time was up; 'not confirmed'")
     finalist: bool
 
 

@@ -1,7 +1,6 @@
 """Choose: records around the set-up, settings searched on `tune`, finalists proven on `prove`."""
 
 import shutil
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +26,8 @@ from echotrial.trial.conduct import Request as TrialRequest
 FINALISTS: Final = 3
 #: Records of the corpus around a set-up; 5,000 to prove on give trust all its strata.
 SIZE: Final = {"prove": 5000, "tune": 1000}
-#: Seconds that the search may take unless told otherwise; compiling and proving come on top.
+#: Seconds that search and screen heights may take unless told otherwise; the detectors' first
+#: readings (compiled where they are not yet), making records and proving come on top.
 SEARCH_S: Final = 120.0
 #: Called with what is done, and the share of the whole.
 Progress = Callable[[str, float], None]
@@ -171,15 +171,16 @@ def _searched(
             tune.folder, request.plugins, request.entry_points, _gates(feasible), Limits(),
             request.job.setup.mode,
         )  # fmt: skip
-        began = time.monotonic()
-        found = search(
+        found, left_s = search(
             request.detectors, where, crew, request.search_s,
             lambda name, share: tell(f"searching: {name}", 0.05 + 0.4 * share),
         )  # fmt: skip
         finalists = _finalists(feasible, found)
         tell("trying screen heights", 0.45)
-        left = request.search_s - (time.monotonic() - began)
-        return found, finalists, heights(host, request.job, finalists, where, crew, left, folder)
+        high = heights(
+            host, request.job, finalists, where, crew, left_s, folder, request.seed
+        )  # fmt: skip
+        return found, finalists, high
 
 
 def _corpus(host: Host, request: Request, height: float, tell: Progress) -> Corpus:
@@ -200,13 +201,14 @@ def _gates(feasible: Feasibility) -> tuple[float, ...]:
 
 
 def _finalists(feasible: Feasibility, found: Sequence[Found]) -> list[Found]:
-    """The best three of `tune`."""
+    """The best three of those confirmed on all of `tune`; of the others where none is."""
     judged = [(f.objective, f) for f in found if f.objective is not None]
     reading = [pair for pair in judged if pair[0].hit > 0]
     if not reading:
         raise Nothing(feasible, found)
-    reading.sort(key=lambda pair: pair[0], reverse=True)
-    return [f for _, f in reading[:FINALISTS]]
+    ranked = [pair for pair in reading if pair[1].confirmed] or reading
+    ranked.sort(key=lambda pair: pair[0], reverse=True)
+    return [f for _, f in ranked[:FINALISTS]]
 
 
 def _proven(

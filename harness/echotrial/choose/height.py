@@ -1,5 +1,6 @@
 """The screen height: finalists on records made anew at other gains."""
 
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,7 @@ OTHERS: Final = (0.2, 0.4, 1.2)
 #: A height takes the place of `HEIGHT` where chance would make it look better less often than
 #: this, over all heights tried.
 ALPHA: Final = 0.05
+TIME_UP: Final = "the time limit was reached"
 
 
 @dataclass(frozen=True)
@@ -57,9 +59,16 @@ class Heights:
 
 def heights(
     host: Host, job: Job, finalists: Sequence[Found], where: Where, crew: Crew, limit_s: float,
-    folder: Path,
+    folder: Path, seed: int = 0,
 ) -> Heights:  # fmt: skip
-    """Try the finalists at each height on the first records of `tune`, made anew."""
+    """Try the finalists on the first records of `tune`, and on as many made at each other height.
+
+    Parameters
+    ----------
+    seed
+        That of `tune`. A height is part of what records are drawn from: each has its own.
+    """
+    end = time.monotonic() + limit_s
     found: dict[float, list[tuple[Objective, str]]] = {}
     at: dict[Path, float] = {where.corpus: HEIGHT}
 
@@ -69,16 +78,17 @@ def heights(
             here.append((answer[0].objective, step.detector))
 
     for other in OTHERS:
-        corpus = _made(host, job, other, folder)
-        at[corpus] = other
+        if time.monotonic() >= end:
+            return Heights((), left=TIME_UP)
+        at[_made(host, job, other, folder, seed)] = other
     steps = [
         Step(Where(c, where.plugins, where.entry_points, (), where.limits), f.detector,
              (f.settings,), SCREEN)
         for c in at
         for f in finalists
     ]  # fmt: skip
-    if crew.run(steps, limit_s, take):
-        return Heights((), left="the time limit was reached")
+    if crew.run(steps, end - time.monotonic(), take):
+        return Heights((), left=TIME_UP)
     best = {h: max(values, key=lambda v: v[0]) for h, values in found.items()}
     if HEIGHT not in best:
         return Heights((), left="no finalist read a record of the first")
@@ -86,10 +96,10 @@ def heights(
     return Heights(tried, _chosen({h.height: h.objective for h in tried}))
 
 
-def _made(host: Host, job: Job, height: float, folder: Path) -> Path:
+def _made(host: Host, job: Job, height: float, folder: Path, seed: int) -> Path:
     out = folder / f"height-{100 * height:.0f}"
     spec = spec_around(host.forward_model, job, out.name, height)
-    return build(host, spec, size={"prove": 0, "tune": SCREEN}, out=out).folder
+    return build(host, spec, seed=seed, size={"prove": 0, "tune": SCREEN}, out=out).folder
 
 
 def _chosen(tried: Mapping[float, Objective]) -> float:

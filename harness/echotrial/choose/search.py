@@ -1,8 +1,9 @@
 """The search for settings on `tune`: all detectors in turn, one setting of each at a time."""
 
+import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from echotrial.choose.candidates import candidates
@@ -16,8 +17,13 @@ SCREEN: Final = 256
 KEPT: Final = 6
 #: Settings tried of one detector at most.
 MOST: Final = 30
-#: What compiling may take on a machine's first run, besides the search's own limit.
+#: What the detectors' first readings may take besides the search's own limit: on a machine's first
+#: run they are compiled.
 COMPILE_S: Final = 180.0
+#: Share of the limit after which the settings found so far are confirmed.
+HUNT: Final = 0.75
+#: Stands in `Found.left` of those that were not judged on all of `tune`.
+UNCONFIRMED: Final = "not confirmed"
 
 
 @dataclass(frozen=True)
@@ -27,9 +33,10 @@ class Found:
     Attributes
     ----------
     lost
-        Why there is no objective.
+        Why there is no objective, or why the search for a better one ended.
     left
-        Settings that the time limit left untried.
+        Settings that the time limit left untried; `UNCONFIRMED` where the objective is of the first
+        `SCREEN` records only, on which the best of many settings looks better than it is.
     """
 
     detector: str
@@ -38,6 +45,11 @@ class Found:
     tried: int
     lost: str = ""
     left: tuple[str, ...] = ()
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether the objective is of all of `tune`."""
+        return self.objective is not None and UNCONFIRMED not in self.left
 
 
 #: Called with a detector's name and the share of the search that is done.
@@ -76,7 +88,7 @@ class Hunt:
     def take(self, step: Step, answer: Answer) -> None:
         """Keep what was better than the best so far."""
         if isinstance(answer, str):
-            self.over, self.lost = True, "" if self.value is not None else answer
+            self.over, self.lost = True, answer
             self.tried += len(step.settings)
             return
         if self.tried:
@@ -91,7 +103,8 @@ class Hunt:
     @property
     def found(self) -> Found:
         """What there is so far."""
-        left = tuple(name for name, _ in self.todo) if self.tried < MOST else ()
+        cut = self.tried < MOST and not self.over
+        left = tuple(name for name, _ in self.todo) if cut else ()
         lost = self.lost if self.tried else "not one setting was tried within the time limit"
         return Found(self.name, self.best, self.value, self.tried, lost, left)
 
@@ -99,11 +112,21 @@ class Hunt:
 def search(
     detectors: Sequence[LoadedDetector], where: Where, crew: Crew, limit_s: float,
     tell: Tell = lambda name, share: None,
-) -> list[Found]:  # fmt: skip
+) -> tuple[list[Found], float]:  # fmt: skip
     """Search every detector's settings, then judge the best `KEPT` on all of `tune`.
 
     Detectors take turns, so that a limit of time leaves all of them equally far. One that takes
     its process along, or that hangs, is reported as lost, never left out.
+
+    Parameters
+    ----------
+    limit_s
+        Seconds for all of it, besides `COMPILE_S` for the first readings.
+
+    Returns
+    -------
+    tuple
+        What was found for each detector, and the seconds of the limit that are left.
     """
     hunts = {d.name: Hunt(d, where) for d in detectors}
     total, done = sum(len(h.todo) + 1 for h in hunts.values()) + KEPT, 0
@@ -118,22 +141,30 @@ def search(
         take(step, answer)
         return hunts[step.detector].next()
 
+    began = time.monotonic()
     crew.run([h.first for h in hunts.values()], limit_s + COMPILE_S, take)
+    compiled = min(time.monotonic(), began + COMPILE_S)
+
+    def left_s() -> float:
+        return max(compiled + limit_s - time.monotonic(), 0.0)
+
     ready = [step for h in hunts.values() if h.tried and (step := h.next())]
-    crew.run(ready, limit_s, go_on)
+    crew.run(ready, HUNT * left_s(), go_on)
     found = {name: h.found for name, h in hunts.items()}
     read = sorted(
         (f for f in found.values() if f.objective is not None),
         key=lambda f: f.objective or 0, reverse=True,
     )  # fmt: skip
 
+    for f in read:
+        found[f.detector] = replace(f, left=(*f.left, UNCONFIRMED))
+
     def confirm(step: Step, answer: Answer) -> None:
-        before = found[step.detector]
-        value, lost = (None, answer) if isinstance(answer, str) else (answer[0].objective, "")
-        found[step.detector] = Found(
-            before.detector, before.settings, value, before.tried, lost, before.left
-        )
+        before = hunts[step.detector].found
+        lost = answer if isinstance(answer, str) else answer[0].lost
+        value = None if isinstance(answer, str) or lost else answer[0].objective
+        found[step.detector] = replace(before, objective=value, lost=lost or before.lost)
         tell(step.detector, 1.0)
 
-    crew.run([Step(where, f.detector, (f.settings,)) for f in read[:KEPT]], limit_s, confirm)
-    return list(found.values())
+    crew.run([Step(where, f.detector, (f.settings,)) for f in read[:KEPT]], left_s(), confirm)
+    return list(found.values()), left_s()

@@ -9,7 +9,7 @@ from rich.table import Table
 from echotrial.choose.advice import Change, conclusion
 from echotrial.choose.conduct import Choice, Nothing
 from echotrial.choose.feasibility import Feasibility
-from echotrial.choose.search import Found
+from echotrial.choose.search import SCREEN, UNCONFIRMED, Found
 from echotrial.sheet.words import CAUTION
 
 #: Why nothing was proven.
@@ -28,9 +28,13 @@ def show(choice: Choice, console: Console) -> None:
     )
     console.print(_searched(choice.found, [f.detector for f in choice.finalists]))
     for found in choice.found:
-        if found.left:
-            left = ", ".join(found.left)
+        if left := ", ".join(name for name in found.left if name != UNCONFIRMED):
             console.print(f"{found.detector}: not tried, time was up: {left}", highlight=False)
+    if first := ", ".join(f.detector for f in choice.found if UNCONFIRMED in f.left):
+        console.print(
+            f"{UNCONFIRMED}, as judged on the first {SCREEN} records alone: {first}",
+            highlight=False,
+        )
     console.print(choice.heights.sentence, highlight=False)
     console.print("\n[bold]Proven[/bold] (bounds at 95 % confidence)")
     console.print(_proven(choice))
@@ -88,7 +92,7 @@ def _searched(rows: Sequence[Found], finalists: Sequence[str]) -> Table:
         table.add_row(
             f"{mark}{found.detector}", str(found.tried), f"{100 * value.hit:.1f}",
             f"{100 * value.worst_hit:.1f}", f"{100 * value.false_lock:.2f}",
-            f"{100 * value.phantom:.1f}",
+            f"{100 * value.phantom:.1f}", found.lost[:40],
         )  # fmt: skip
     return table
 
