@@ -5,6 +5,7 @@ Orders are asked of, never the readings themselves; set-ups and sizes are invent
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from echotrial import host
 from echotrial.choose.crew import Bench, Where
@@ -13,13 +14,16 @@ from echotrial.choose.job import read_job
 from echotrial.choose.objective import Objective
 from echotrial.choose.variation import spec_around
 from echotrial.corpus.build import build
-from echotrial.scores import Limits
+from echotrial.engine import read_corpus
+from echotrial.outcome import judge
+from echotrial.scores import Limits, joined, panel_of
+from scipy import stats
 
 pytestmark = pytest.mark.slow
 FLANK_AND_PEAK = ("threshold", "envelope")
 
 
-def bench(folder: Path, line: str, more: str) -> Bench:
+def bench(folder: Path, line: str, more: str, tune: int = 300) -> Bench:
     path = folder / f"{line.replace(' ', '-')}.toml"
     path.write_text(
         f'{more}\nelement_diameter = "3 mm"\n[delay_line]\nmaterial = "{line}"\nlength = "10 mm"\n',
@@ -28,7 +32,7 @@ def bench(folder: Path, line: str, more: str) -> Bench:
     installed = host.load()
     model = installed.forward_model
     job = read_job(path, model.materials())
-    size = {"prove": 0, "tune": 300}
+    size = {"prove": 0, "tune": tune}
     corpus = build(installed, spec_around(model, job), size=size, out=path.with_suffix(""))
     made = Bench(Where(corpus.folder, (), True, (), Limits()))
     made.job, made.feasible = job, feasibility(model, job)  # type: ignore[attr-defined]
@@ -57,25 +61,50 @@ wall = { material = "nylon 6-6" }
 """
 
 
+@pytest.fixture(scope="module")
+def titanium(tmp_path_factory: pytest.TempPathFactory) -> Bench:
+    return bench(tmp_path_factory.mktemp("titanium"), "polystyrene", TITANIUM, 3000)
+
+
+def hits(made: Bench, name: str, **settings) -> np.ndarray:
+    """Whether each wall inside the range is hit."""
+    result = read_corpus(
+        made.corpus,
+        [made.host.detectors[name]],
+        settings={name: settings},
+        rows=made.rows,
+        workers=0,
+    )
+    truth = made.corpus.truth
+    outcomes, _ = judge(result.readings, truth, made.corpus.setup)
+    panel = panel_of(joined(result.readings, outcomes, truth), made.corpus.setup, split="tune")
+    return panel.hit[0, panel.inside]
+
+
 @pytest.mark.parametrize("name", FLANK_AND_PEAK)
 def test_thin_metal_wants_later_multiples_and_a_gate_beyond_the_tail(
-    tmp_path, record_property, name
+    titanium, record_property, name
 ):
     """By the order in which choose ranks settings: truthfulness first, then hits.
 
     The detectors' own care for the tail lets mode 2 read many first echoes inside it, but those
     readings lie too often, or miss the thin walls; with the same gate beyond the tail later
-    multiples have more hits too.
+    multiples have more hits too: of 2494 walls, 193 that only they hit against 121 that only the
+    first echoes hit for threshold (sign test, p = 3e-5), 279 against 52 for envelope. With seeds 1
+    to 3 in place of 0: 170 to 201 against 110 to 125 (p < 3e-4), 299 to 303 against 38 to 52.
     """
-    made = bench(tmp_path, "polystyrene", TITANIUM)
-    gate = float(made.feasible.tail_end_s - made.feasible.walls[0].echo_s[0])
-    later = judged(made, name, mode=3, gate_start_s=gate)
-    first, gated = (judged(made, name, mode=2, **g) for g in ({}, {"gate_start_s": gate}))
-    for words, found in (("later", later), ("first", first), ("first, same gate", gated)):
-        record_property(words, found.sentence)
-    assert later > first
-    assert later > gated
-    assert later.hit > gated.hit
+    gate = float(titanium.feasible.tail_end_s - titanium.feasible.walls[0].echo_s[0])
+    asked = {"later": {"mode": 3, "gate_start_s": gate}, "first": {"mode": 2},
+             "gated": {"mode": 2, "gate_start_s": gate}}  # fmt: skip
+    found = {words: judged(titanium, name, **settings) for words, settings in asked.items()}
+    for words, objective in found.items():
+        record_property(words, objective.sentence)
+    assert found["later"] > found["first"]
+    assert found["later"] > found["gated"]
+    later, gated = (hits(titanium, name, **asked[words]) for words in ("later", "gated"))
+    alone = int((later & ~gated).sum()), int((gated & ~later).sum())
+    record_property("hit by one alone", f"later {alone[0]}, gated {alone[1]} of {later.size}")
+    assert stats.binomtest(alone[0], sum(alone), alternative="greater").pvalue < 1e-3
 
 
 @pytest.mark.parametrize("name", [*FLANK_AND_PEAK, "correlation"])
