@@ -1,6 +1,7 @@
 """Detectors in worker processes: whatever one does, it loses its own records and no others."""
 
 import contextlib
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -11,7 +12,10 @@ import numpy as np
 import pandas as pd
 import psutil
 import pytest
-from echotrial.engine import Limits, Reading, read_corpus
+from echotrial.ascan import Batch
+from echotrial.engine import Limits, Reading, read_corpus, worker
+from echotrial.engine.job import Job
+from echotrial.engine.plan import Span
 
 from tests import fault_table
 from tests.engine_stand_in import expected_mm, faulty, stand_in
@@ -170,3 +174,33 @@ def test_a_detector_that_always_hangs_is_given_up():
     assert (frame["status"] == "timed out").all()
     assert frame["note"].str.contains("given up after").any()
     assert (result.readings["status"] == "ok").sum() == 600
+
+
+class Ballast:
+    """A source that needs memory to open; invented, it gives silence."""
+
+    def __init__(self, size_bytes):
+        self.setup, self.size_bytes, self.held = stand_in(1).setup, size_bytes, None
+
+    def batch(self, start, stop):
+        if self.held is None:
+            self.held = np.zeros(self.size_bytes, dtype=np.int8)
+        silence = np.zeros((stop - start, 64), dtype=np.float32)
+        return Batch.of(silence, 100e6, np.zeros(stop - start), self.setup)
+
+
+def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last():
+    spawn = multiprocessing.get_context("spawn")
+    link, far = spawn.Pipe()
+    child = spawn.Process(target=worker._serve, args=(far,), daemon=True)
+    child.start()
+    try:
+        for size in (0, 1 << 30):
+            link.send(Job(Ballast(size), (), Limits(memory_bytes=64 << 20), 1))
+            link.send((Span(0, 1), (), False))
+            assert link.poll(60)
+            kind, *content = link.recv()
+            assert (kind, content[0]) == ("done", [])
+    finally:
+        child.kill()
+        child.join()

@@ -100,6 +100,8 @@ def _serve(link: Connection) -> None:
         while True:
             asked = link.recv()
             if isinstance(asked, Job):
+                bench = None  # its detectors and their job's limit go before the next one opens
+                _lift_limit()
                 bench = Bench(asked, tell=tell, own_process=True)
                 asked.source.batch(0, 1)  # opens what has to be open before memory is limited
                 room = _limit_memory(asked.limits.memory_bytes)
@@ -115,6 +117,11 @@ def _serve(link: Connection) -> None:
         raise
     except Exception as error:
         link.send(("error", RuntimeError(f"{type(error).__name__}: {words(error)}")))
+
+
+def _lift_limit() -> None:
+    _, hard = resource.getrlimit(resource.RLIMIT_AS)
+    resource.setrlimit(resource.RLIMIT_AS, (hard, hard))
 
 
 def _limit_memory(more: int) -> int:
