@@ -84,6 +84,41 @@ def test_scores_of_blocks_are_scores_of_the_whole(origin):
     assert mine.to_json() == theirs.to_json()
 
 
+def with_blanks(n):
+    """Columns whose blanks are only in late records, in each type that a table may hold."""
+    late = np.arange(n) >= 200
+    yes = np.arange(n) % 3 == 0
+    lists = [None if b else [1.0, 2.0][: 1 + y] for b, y in zip(late, yes, strict=True)]
+    return {
+        "objects": [None if b else bool(y) for b, y in zip(late, yes, strict=True)],
+        "nullable": pd.array(np.where(late, None, yes), dtype="boolean"),
+        "orders": pd.array(np.where(late, None, np.arange(n) % 9), dtype="Int64"),
+        "lists": lists,
+        "arrays": [None if v is None else np.array(v) for v in lists],
+    }
+
+
+@pytest.mark.parametrize("size", [37, 1000])
+def test_blanks_and_lists_in_some_blocks_cut_as_in_the_whole(size):
+    readings, outcomes, truth = invented(2)
+    truth = truth.assign(**with_blanks(len(truth)))
+    found = Gathering("invented", SETUP, DETECTORS, {"prove": PROVE, "tune": TUNE})
+    for start in range(0, len(truth), size):
+        rows = slice(start * len(DETECTORS), (start + size) * len(DETECTORS))
+        # a block has the types that its own rows ask for, as it has when read from a file
+        block = truth[start : start + size].assign(objects=lambda t: t["objects"].infer_objects())
+        found.add(readings[rows], outcomes[rows], block)
+    mine = score_panels(found.panel("prove"), found.panel("tune"), origin="synthetic")
+    theirs = score(joined(readings, outcomes, truth), SETUP, origin="synthetic")
+    assert {"objects", "nullable", "orders", "lists", "arrays"} <= set(mine.table["stratum"])
+    order = ["detector", "stratum", "bin", "measure"]
+    assert_frame_equal(
+        mine.table.sort_values(order, ignore_index=True),
+        theirs.table.sort_values(order, ignore_index=True),
+        check_exact=True,
+    )
+
+
 def test_a_missing_row_is_no_smaller_corpus():
     readings, outcomes, truth = invented()
     found = Gathering("invented", SETUP, DETECTORS, {"prove": PROVE, "tune": TUNE})

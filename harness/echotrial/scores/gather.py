@@ -1,6 +1,6 @@
 """Panels filled block by block: of a reading 18 bytes are kept, of a record what strata need."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -108,21 +108,18 @@ class _Room:
         self.filled = rows.stop
 
     def _write(self, name: str, values: "pd.Series[Any]", rows: slice) -> None:
-        if pd.api.types.is_numeric_dtype(values) and name not in self._words:
-            kind = self._kind(name, values)
-            there = self._numbers.setdefault(name, np.zeros(self.size, dtype=kind))
-            there[rows] = values.to_numpy()
+        if _is_number(values):
+            there = self._numbers.setdefault(name, np.zeros(self.size, dtype=self._kind(name)))
+            there[rows] = values.astype(there.dtype)  # blanks of nullable types become NaN
             return
         empty = (np.full(self.size, -1, dtype=np.int32), dict[str, int]())
         codes, names = self._words.setdefault(name, empty)
-        own, distinct = pd.factorize(values)
+        own, distinct = _factorized(values)
         known = [names.setdefault(str(word), len(names)) for word in distinct]
         codes[rows] = np.array([*known, -1], dtype=np.int32)[own]
 
-    def _kind(self, name: str, values: "pd.Series[Any]") -> "np.dtype[Any]":
-        """What a column of the truth is kept as."""
-        if values.dtype == bool:
-            return np.dtype(bool)
+    def _kind(self, name: str) -> "np.dtype[Any]":
+        """What a number of the truth is kept as."""
         if name == "record":
             return np.dtype(np.int64)
         rounded = self.size > LARGE and name not in _NEEDED
@@ -135,6 +132,20 @@ class _Room:
             for name, (codes, names) in self._words.items()
         }
         return pd.DataFrame({**self._numbers, **words}, copy=False)
+
+
+def _is_number(values: "pd.Series[Any]") -> bool:
+    """Yes and no are words: with a blank among them they are objects, in another block bools."""
+    is_bool = pd.api.types.is_bool_dtype(values)
+    return pd.api.types.is_numeric_dtype(values) and not is_bool
+
+
+def _factorized(values: "pd.Series[Any]") -> tuple[NDArray[np.intp], Iterable[object]]:
+    """Codes, -1 where blank, and distinct values; lists by their text, as strata name them."""
+    try:
+        return pd.factorize(values)
+    except TypeError:
+        return pd.factorize(values.map(str, na_action="ignore"))
 
 
 def _codes(values: "pd.Series[Any]", names: list[str]) -> NDArray[np.int8]:
