@@ -96,6 +96,7 @@ def write_corpus(
     prove: int | None = None,
     made_of: Setup | None = None,
     full_scale: float = 1.0,
+    name: str = "made",
     **options: Any,
 ) -> Corpus:
     """Write a corpus in one go; every record is of a specimen of its own unless told otherwise."""
@@ -108,7 +109,7 @@ def write_corpus(
     prove = n if prove is None else prove
     with CorpusWriter(
         folder,
-        Description(name="made", origin="synthetic"),
+        Description(name=name, origin="synthetic"),
         made_of or setup(),
         Sampling(rate=RATE, samples=wave.shape[1], full_scale=full_scale),
         Counts(prove=prove, tune=n - prove),

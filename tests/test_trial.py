@@ -3,6 +3,7 @@
 import math
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from echotrial import host as hosts
@@ -17,6 +18,8 @@ from echotrial.host import Host
 from echotrial.trial import Trial, conduct
 from echotrial.trial.conduct import Request
 from pandas.testing import assert_frame_equal
+
+from tests.corpus_fixtures import train, write_corpus
 
 CARD = ("threshold", "correlation", "envelope", "cepstral")
 
@@ -105,6 +108,24 @@ def test_a_prefix_reads_the_first_records_of_each_split(
     whole = trial.readings[trial.readings["detector"] == "threshold"].set_index("record")
     mine = short.readings.set_index("record")
     assert mine["thickness_mm"].equals(whole.loc[mine.index, "thickness_mm"])
+
+
+@pytest.mark.parametrize("odd", [1, "text", True, [1.5, 2.5]], ids=["int", "text", "bool", "list"])
+def test_a_column_of_another_type_in_another_corpus_is_text_in_both(
+    host: Host, tmp_path: Path, odd: object
+) -> None:
+    corpora = []
+    for name, value in (("one", 7), ("two", odd), ("three", "text")):
+        truth = {"thickness_mm": np.ones(4), "lot": [value, None, value, value]}
+        waves = np.tile(train(1.0), (4, 1))
+        corpora.append(write_corpus(tmp_path / name, waves, truth, name=name))
+    found = conduct(Request(corpora, host.chosen(["threshold"]), {}), tmp_path / "trial")
+    lots = found.records.groupby("corpus")["lot"].agg(list)
+    assert lots["three"][0] == "text"
+    for name, value in (("one", 7.0), ("two", odd)):
+        assert isinstance(lots[name][0], str)
+        assert lots[name][0].lower().startswith(str(value).lower().removesuffix(".0"))
+        assert pd.isna(lots[name][1])
 
 
 def test_a_stopped_trial_says_so(trial: Trial, tmp_path: Path) -> None:

@@ -24,8 +24,7 @@ class Tables:
     def __init__(self, folder: Path, stage: Path, corpora: Sequence[Corpus]) -> None:
         self._folder, self._stage = folder, stage
         self._several = len(corpora) > 1
-        schemas = [corpus.truth_rows(0, 0).schema for corpus in corpora]
-        truth = pa.unify_schemas(schemas, promote_options="permissive").remove_metadata()
+        truth = _united([corpus.truth_rows(0, 0).schema for corpus in corpora])
         self._truth = truth.insert(0, pa.field("corpus", pa.string()))
         self._readings: pq.ParquetWriter | None = None
         self._records: pq.ParquetWriter | None = None
@@ -47,7 +46,7 @@ class Tables:
             readings = readings.assign(corpus=readings["corpus"].astype(str))
         rows = pa.Table.from_pandas(readings, preserve_index=False, nthreads=1)
         columns = [
-            truth[field.name].cast(field.type)
+            _cast(truth[field.name], field.type)
             if field.name in truth.column_names
             else pa.nulls(len(truth), field.type)
             for field in list(self._truth)[1:]
@@ -87,3 +86,23 @@ class Tables:
             f"{self._folder}: tables cannot be written ({error.strerror or error}); readings so "
             "far are kept: make room, and run the same command again"
         )
+
+
+def _united(schemas: Sequence[Any]) -> Any:
+    """A schema with the columns of all; one whose types do not go together is text."""
+    fields = {name: None for schema in schemas for name in schema.names}
+    found = []
+    for name in fields:
+        own = [pa.schema([s.field(name)]) for s in schemas if name in s.names]
+        try:
+            found.append(pa.unify_schemas(own, promote_options="permissive").field(name))
+        except pa.ArrowException:
+            found.append(pa.field(name, pa.string()))
+    return pa.schema([field.remove_metadata() for field in found])
+
+
+def _cast(values: Any, kind: Any) -> Any:
+    """The values as another type; lists, which have no text of Arrow's, by Python's."""
+    if pa.types.is_string(kind) and pa.types.is_nested(values.type):
+        return pa.array([None if v is None else str(v) for v in values.to_pylist()], kind)
+    return values.cast(kind)
