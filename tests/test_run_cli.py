@@ -86,7 +86,9 @@ def test_a_detector_that_raises_is_a_row_in_the_table(
     assert "no such echo" in (out / "trial.toml").read_text(encoding="utf-8")
 
 
-def test_a_corpus_at_an_address_reads_as_the_folder_does(corpus: str, tmp_path: Path) -> None:
+def test_a_corpus_at_an_address_reads_as_the_folder_does(
+    corpus: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     pytest.importorskip("fsspec", reason="comes with the cluster extra")
     address = Path(corpus).as_uri()
     common = ("--detector", "threshold", "--workers", "0", "--out")
@@ -95,6 +97,12 @@ def test_a_corpus_at_an_address_reads_as_the_folder_does(corpus: str, tmp_path: 
     here, there = open_trial(tmp_path / "here"), open_trial(tmp_path / "there")
     assert here.readings.equals(there.readings)
     assert there.info["corpora"][0]["folder"] == address
+    capsys.readouterr()
+    for trial in (here, there):  # a record's waveform comes from where the corpus is
+        with pytest.raises(SystemExit) as stopped:
+            main(["show", str(trial.folder), "3", "--json"])
+        assert not stopped.value.code
+        assert json.loads(capsys.readouterr().out)["missing"] == ""
 
 
 @pytest.mark.parametrize("address", ["file:///nowhere/at/all", "nosuch://bucket/corpus"])

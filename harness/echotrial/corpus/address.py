@@ -38,6 +38,11 @@ def fetched(address: str, materials: Mapping[str, Material] | None = None) -> Co
     return corpus
 
 
+def opened(where: str) -> Corpus:
+    """Open the corpus at an address or in a folder."""
+    return fetched(where) if is_address(where) else Corpus.open(where)
+
+
 @lru_cache(maxsize=4)
 def _copy_of(address: str) -> Path:
     folder = Path(mkdtemp(prefix="echotrial-"))

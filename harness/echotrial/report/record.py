@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from echotrial.corpus.address import opened
 from echotrial.corpus.store import Corpus
 from echotrial.errors import EchotrialError, WrongQuestion, nearest
 from echotrial.outcome import MarkOffsets
@@ -222,7 +223,7 @@ def _known(value: Any) -> bool:
 def _waveforms_of(info: Mapping[str, Any]) -> tuple[Corpus | None, str]:
     """The corpus a trial ran on, if it is still there and still the same."""
     try:
-        corpus = Corpus.open(info["folder"])
+        corpus = opened(info["folder"])
     except EchotrialError:
         return None, f"waveforms are missing: no corpus at {info['folder']} any more"
     if corpus.identity != info["identity"]:
