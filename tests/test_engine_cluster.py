@@ -141,6 +141,19 @@ def test_a_recorded_corpus_is_read_from_a_shared_folder_or_fetched(cluster, tmp_
     pd.testing.assert_frame_equal(fetched, here)
 
 
+def test_a_fetched_corpus_is_opened_and_verified_once(tmp_path, monkeypatch):
+    corpus = recorded(tmp_path / "little")
+    verified = []
+    verify = Corpus.verify
+    monkeypatch.setattr(Corpus, "verify", lambda self: verified.append(self) or verify(self))
+    there = distant_source_of(corpus, (tmp_path / "little").as_uri())
+    for start in range(0, 600, 100):
+        np.testing.assert_array_equal(
+            there.batch(start, start + 100).samples, corpus.batch(start, start + 100).samples
+        )
+    assert len(verified) == 1
+
+
 @slow
 def test_a_corpus_that_workers_cannot_see_is_refused(cluster, tmp_path):
     corpus = recorded(tmp_path / "little")

@@ -164,11 +164,17 @@ class Fetched:
 
     def fingerprint(self) -> str:
         """Digest of the copy here."""
-        return Stored(fetched(self.address), self.setup).fingerprint()
+        return Stored(_here(self.address), self.setup).fingerprint()
 
     def batch(self, start: int, stop: int) -> Batch:
         """Read the rows of the copy here."""
-        return Stored(fetched(self.address), self.setup).batch(start, stop)
+        return Stored(_here(self.address), self.setup).batch(start, stop)
+
+
+@lru_cache(maxsize=4)
+def _here(address: str) -> Any:
+    """The corpus at an address, fetched, opened and verified once by this process."""
+    return fetched(address)
 
 
 def distant_source_of(corpus: AnyCorpus, address: str | None = None) -> Source:
