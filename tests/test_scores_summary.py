@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from echotrial import columns
-from echotrial.scores import MEASURES, CorpusScores, by_stratum, score, wide
+from echotrial.scores import MEASURES, CorpusScores, by_stratum, score, summary, wide
 from echotrial.scores.document import Document, json_schema
 
 from tests.planted import DETECTORS, SETUP, Truth, oracle, scored, truth_table
@@ -298,3 +298,13 @@ def test_extra_measures_of_plugins() -> None:
     assert value(found, "plus", "largest: um") == pytest.approx(2.0)
     row = found.table[found.table["measure"] == "broken"].iloc[0]
     assert row["note"] == "no estimate: KeyError: 'nowhere'"
+
+
+@pytest.mark.parametrize("points", [1, 7, 8, 13, 14, 15, 700])
+def test_a_long_risk_curve_keeps_both_ends(monkeypatch: pytest.MonkeyPatch, points: int) -> None:
+    monkeypatch.setattr(summary, "_MOST_POINTS", 7)
+    whole = pd.DataFrame({"coverage": np.linspace(0.1, 1, points)})
+    short = summary._kept(whole)
+    assert len(short) == min(points, 7)
+    for end in (0, -1):
+        assert short["coverage"].iloc[end] == whole["coverage"].iloc[end]

@@ -104,7 +104,7 @@ def document(
         "scores": _records(table.drop(columns="corpus")),
         "confidence_maps": maps,
         "reliability": {name: _records(t) for name, t in reliability.items()},
-        "risk": {name: _records(_thinned(t)) for name, t in risk.items()},
+        "risk": {name: _records(thinned(t)) for name, t in risk.items()},
     }
     return data
 
@@ -142,7 +142,7 @@ def _value(value: Any) -> Any:
     return int(value) if isinstance(value, np.integer) else value
 
 
-def _thinned(table: pd.DataFrame, most: int = 101) -> pd.DataFrame:
+def thinned(table: pd.DataFrame, most: int = 101) -> pd.DataFrame:
     """At most so many rows, first and last among them: a curve needs no more."""
     keep = np.unique(np.linspace(0, len(table) - 1, min(len(table), most)).round().astype(int))
     return table.iloc[keep]

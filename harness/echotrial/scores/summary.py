@@ -10,7 +10,7 @@ import pandas as pd
 from echotrial.columns import SCORES
 from echotrial.hooks import Measure
 from echotrial.scores import confidence as conf
-from echotrial.scores.document import document
+from echotrial.scores.document import document, thinned
 from echotrial.scores.measures import WHOLE
 from echotrial.scores.panel import Panel, panel_of
 from echotrial.scores.parts import apart_rows, strata_rows
@@ -150,8 +150,7 @@ def score_panels(
 
 def _kept(table: pd.DataFrame) -> pd.DataFrame:
     """A curve as it is, or with so many records one point in so many of it."""
-    step = -(-len(table) // _MOST_POINTS)
-    return table if step <= 1 else table.iloc[::step].copy()
+    return table if len(table) <= _MOST_POINTS else thinned(table, _MOST_POINTS)
 
 
 def _no_map() -> Row:
