@@ -9,8 +9,8 @@ from typing import Any
 FILE = Path(__file__).parents[1] / ".ci" / "benchmark-ratios.toml"
 #: A ratio may grow so many times before it is told; another machine, or a busy one, moves it less.
 MARGIN = 2.0
-#: Growth of ratios below this is noise of the clock.
-LEAST = 0.2
+#: The last digit of the committed file: growth below it is rounding.
+LEAST = 0.001
 
 
 @dataclass(frozen=True)
