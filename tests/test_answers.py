@@ -183,10 +183,11 @@ def test_corpora(made: Path, tmp_path: Path, capsys) -> None:
     assert any(f["wrong"] for c in checked for f in c["findings"])
 
 
-def test_detectors(capsys) -> None:
+def test_detectors(tmp_path: Path, capsys) -> None:
     listed = told("detectors", capsys, "detector", "list", "--plugin", TOLD)
     assert {"told", "threshold"} <= {d["name"] for d in listed["detectors"]}
     bad = "detector", "check", "mute", "--plugin", HERE / "bad_detectors.py"
+    bad += "--out", tmp_path
     (found,) = told("contract", capsys, *bad, code=1)["detectors"]
     assert (found["name"], found["keeps"]) == ("mute", False)
 
