@@ -211,6 +211,6 @@ def test_show_imports_nothing_slow_that_it_does_not_use(tmp_path):
     )
     imported = set(done.stderr.rpartition("imported ")[2].split())
     assert "echotrial.choose.feasibility" in imported
-    slow = {"scipy.signal", "scipy.stats", "scipy.integrate", "matplotlib", "plotly", "statsmodels",
-            "sklearn", "echotrial_detectors.threshold"}  # fmt: skip
+    slow = {"pandas", "scipy.signal", "scipy.stats", "scipy.integrate", "matplotlib", "plotly",
+            "statsmodels", "sklearn", "echotrial_detectors.threshold"}  # fmt: skip
     assert not slow & imported

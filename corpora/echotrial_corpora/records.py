@@ -3,7 +3,6 @@
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from echotrial.hooks import SyntheticRecords
 from numpy.typing import NDArray
 
@@ -39,9 +38,9 @@ def records(spec: "CorpusSpec", split: str, seed: int, start: int, stop: int) ->
         samples[first + here.start - start : first + here.stop - start] = made[here]
         parts.append((table, here))
     joined = _joined(parts)
-    known = pd.DataFrame({"start_us": joined.pop("start_us")})
+    known = {"start_us": joined.pop("start_us")}
     joined["specimen"] = [f"{split} {i}" for i in range(start, stop)]
-    return SyntheticRecords(samples, known, pd.DataFrame(joined))
+    return SyntheticRecords(samples, known, joined)
 
 
 def _tile(

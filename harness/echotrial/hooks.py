@@ -8,6 +8,7 @@ counts.
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -96,12 +97,29 @@ class SyntheticRecords:
     """Records of one split: `samples` int16 (n, m) with 32767 = full scale, and tables of n rows.
 
     `known` has the columns detectors may see (``start_us``), `truth` those of design: one row a
-    record, in order, without the columns ``record`` and ``split``, which the store adds.
+    record, in order, without the columns ``record`` and ``split``, which the store adds. They are
+    given as columns, (n,) each: whoever asks for no table need not load what makes one.
     """
 
     samples: NDArray[np.int16]
-    known: "pd.DataFrame"
-    truth: "pd.DataFrame"
+    known_columns: "Mapping[str, Any] | pd.DataFrame"
+    truth_columns: "Mapping[str, Any] | pd.DataFrame"
+
+    @cached_property
+    def known(self) -> "pd.DataFrame":
+        """What detectors may see, as a table."""
+        return _table(self.known_columns)
+
+    @cached_property
+    def truth(self) -> "pd.DataFrame":
+        """What is true, as a table."""
+        return _table(self.truth_columns)
+
+
+def _table(columns: "Mapping[str, Any] | pd.DataFrame") -> "pd.DataFrame":
+    import pandas as pd
+
+    return pd.DataFrame(columns)
 
 
 @dataclass(frozen=True, eq=False)

@@ -312,6 +312,6 @@ def _expected(
     spec = exact_spec(model, job, thickness_m, noise_np)
     made = model.records(spec, "prove", 0, 0, 1)
     samples = made.samples[0].astype(np.float64) / 32767
-    start = float(made.known["start_us"].iloc[0]) * 1e-6
-    tail_end = float(made.truth["tail_end_us"].iloc[0]) * 1e-6
+    start = float(np.asarray(made.known_columns["start_us"])[0]) * 1e-6
+    tail_end = float(np.asarray(made.truth_columns["tail_end_us"])[0]) * 1e-6
     return start + np.arange(samples.size) / spec.rate_hz, samples, tail_end
