@@ -52,8 +52,8 @@ def invented(seed=0):
     return readings, outcomes, truth
 
 
-def gathered(readings, outcomes, truth, size):
-    found = Gathering("invented", SETUP, DETECTORS, {"prove": PROVE, "tune": TUNE})
+def gathered(readings, outcomes, truth, size, **options):
+    found = Gathering("invented", SETUP, DETECTORS, {"prove": PROVE, "tune": TUNE}, **options)
     d = len(DETECTORS)
     for start in range(0, len(truth), size):
         rows = slice(start * d, (start + size) * d)
@@ -77,7 +77,8 @@ def test_blocks_of_any_size_make_the_same_panel(size):
 @pytest.mark.parametrize("origin", ["synthetic", "recorded"])
 def test_scores_of_blocks_are_scores_of_the_whole(origin):
     parts = invented(1)
-    found = gathered(*parts, 64)
+    found = gathered(*parts, 64, clustered=origin != "synthetic")
+    assert ("specimen" in found.panel("prove").truth) == (origin != "synthetic")
     mine = score_panels(found.panel("prove"), found.panel("tune"), origin=origin)
     theirs = score(joined(*parts), SETUP, origin=origin)
     assert_frame_equal(mine.table, theirs.table, check_exact=True)

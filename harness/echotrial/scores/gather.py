@@ -26,13 +26,23 @@ class Gathering:
         Of the panels.
     records
         Split -> how many records there will be.
+    clustered
+        Whether scores ask for the specimen of each record. Where every record is independent (see
+        `Sampling.of`) it is left out: a name for each takes more room than all the rest.
     """
 
     def __init__(
-        self, corpus: str, setup: Setup, detectors: Sequence[str], records: Mapping[str, int]
+        self,
+        corpus: str,
+        setup: Setup,
+        detectors: Sequence[str],
+        records: Mapping[str, int],
+        *,
+        clustered: bool = True,
     ) -> None:
         self._corpus, self._setup, self._detectors = corpus, setup, tuple(detectors)
         self._rooms = {split: _Room(len(detectors), n) for split, n in records.items()}
+        self._unasked = [] if clustered else ["specimen"]
 
     def add(self, readings: pd.DataFrame, outcomes: pd.DataFrame, truth: pd.DataFrame) -> None:
         """Take in a block.
@@ -63,6 +73,7 @@ class Gathering:
             "confidence": readings["confidence"].to_numpy(dtype=np.float64),
         }
         split = truth["split"].astype(str).to_numpy()
+        truth = truth.drop(columns=self._unasked, errors="ignore")
         for name, room in self._rooms.items():
             rows = split == name  # may be none: the columns are there all the same
             own = {key: values.reshape(shape)[rows].T for key, values in found.items()}

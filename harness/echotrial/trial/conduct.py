@@ -193,7 +193,8 @@ def _examine(
         first="tune",
     )
     names = [d.name for d in request.detectors]
-    gathering = Gathering(corpus.name, corpus.setup, names, _counts(corpus, rows))
+    clustered, counts = corpus.origin != "synthetic", _counts(corpus, rows)
+    gathering = Gathering(corpus.name, corpus.setup, names, counts, clustered=clustered)
     frames = iter(reading)
     early = list(islice(frames, reading.early))
     offsets = _offsets(corpus, early, names)
