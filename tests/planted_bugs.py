@@ -57,13 +57,13 @@ def copy_of(module: str, tag: str) -> ModuleType:
 
 
 def interpolation_turned(copied: ModuleType) -> None:
-    find = copied.correlation_peaks
+    refine = copied.interpolated
 
     def turned(signal: Any, look: Any, shape: Any, found: Any) -> None:
-        find(signal, look, shape, found)
+        refine(signal, look, shape, found)
         found.sample[:] = 2 * np.rint(found.sample) - found.sample
 
-    copied.correlation_peaks = turned
+    copied.interpolated = turned
 
 
 def _read_wrong(copied: ModuleType, change: Callable[[Any, Any, Any], Any]) -> None:
