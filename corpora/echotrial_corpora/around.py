@@ -1,6 +1,7 @@
 """Specs and expected echoes around a set-up that an operator has."""
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -57,9 +58,15 @@ def spec_for(setup: Setup, variation: Mapping[str, Any]) -> CorpusSpec:
         raise WrongQuestion(explain(error, CorpusSpec, "spec around the set-up")) from None
 
 
+@lru_cache(maxsize=8)
+def nominal_spec(setup: Setup) -> CorpusSpec:
+    """`spec_for` without variation; kept, since each wall of a range asks for it anew."""
+    return spec_for(setup, {})
+
+
 def echoes(setup: Setup, thickness_m: float | None = None) -> Echoes:
     """Interface echo and back-wall echoes that nominal records of `setup` would show."""
-    spec = spec_for(setup, {})
+    spec = nominal_spec(setup)
     thickness = setup.wall_range[0] if thickness_m is None else thickness_m
     response = respond(spec, nominal(spec, np.array([thickness])))
     found = echoes_of(response, np.zeros(1))

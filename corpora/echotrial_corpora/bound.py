@@ -103,9 +103,9 @@ def bound_for(setup: Setup, thickness_m: Array) -> Array:
 
     Metres; NaN for a thickness that is no positive number, or that the record tells nothing of.
     """
-    from echotrial_corpora.around import spec_for  # which needs the whole model
+    from echotrial_corpora.around import nominal_spec  # which needs the whole model
 
-    spec = spec_for(setup, {})
+    spec = nominal_spec(setup)
     thickness = np.ravel(np.asarray(thickness_m, dtype=np.float64))
     possible = thickness > 0
     params = nominal(spec, np.where(possible, thickness, setup.wall_range[0]))
