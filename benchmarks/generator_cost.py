@@ -6,8 +6,8 @@ a forward-inverse transform pair of the same records stands beside them as a uni
 one thread, least of ROUNDS.
 """
 
+import argparse
 import os
-import sys
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -95,10 +95,13 @@ def table(us: dict[str, float]) -> str:
 
 def main() -> None:
     """Print the table; write it too where a file is named."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.generator_cost")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="where the table goes too")
+    wanted = parser.parse_args()
     page = table(measured())
     print(page)
-    for name in sys.argv[1:]:
-        Path(name).write_text(page, encoding="utf-8")
+    if wanted.out:
+        wanted.out.write_text(page, encoding="utf-8")
 
 
 if __name__ == "__main__":
