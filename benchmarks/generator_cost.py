@@ -1,4 +1,4 @@
-"""What each effect costs the generator: ``python -m benchmarks.generator_cost [FILE.md]``.
+"""What each effect costs the generator: ``python -m benchmarks.generator_cost [--out FILE.md]``.
 
 Every effect on, then each one off in turn, and the bare model; the Cramer-Rao bound, which one
 record in eight gets, apart. The variants take turns, so that the ratios hold on a busy machine, and
