@@ -57,6 +57,13 @@ def test_error_of_a_reading_by_envelope_peaks(front, liquid, gap, error):
     assert (interval * 5900 / 2 - 2e-3) * 1e6 == pytest.approx(error, abs=0.02)
 
 
+@pytest.mark.parametrize("gap_um", [2, 10, 50])
+def test_where_time_counts_from_the_pulse_couplant_reads_as_wall(gap_um):
+    """h v / c by ray theory: 10 um of glycerin read as 31 um of steel (nearly matched layers)."""
+    bare, wet = (first_echoes("polystyrene", "glycerin", gap).time_s[0, 0] for gap in (0, gap_um))
+    assert (wet - bare) * 5900 / 2 * 1e6 == pytest.approx(gap_um * 5900 / 1920, abs=0.5)
+
+
 def test_back_wall_echo_through_20_um_of_water():
     none = first_echoes("polystyrene", "water", 0)
     some = first_echoes("polystyrene", "water", 20)

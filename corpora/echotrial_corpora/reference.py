@@ -27,12 +27,15 @@ def setup_of(spec: "CorpusSpec") -> Setup:
     wall, probe, operator = spec.wall, spec.probe, spec.operator
     low, high = wall.thickness.low, wall.thickness.high
     contact = spec.delay_line is None
+    zero = operator.zero_offset
+    if zero is None:
+        zero = spec.face.delay if spec.face else 0.0
     return Setup(
         centre_frequency=probe.centre_frequency.nominal,
         bandwidth=probe.bandwidth.nominal,
         velocity=wall.row.velocity * (1 + operator.velocity_error),
         velocity_uncertainty=wall.row.velocity * operator.velocity_uncertainty,
-        zero_offset=spec.face.delay if spec.face else 0.0,
+        zero_offset=zero,
         interface_echo=None if contact else interface_echo(spec),
         wall_range=(low, high if high > low else low * 1.001),
         tolerance=operator.tolerance,

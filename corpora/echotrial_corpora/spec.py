@@ -249,9 +249,13 @@ class Shares(Strict):
 
 
 class Operator(Strict):
-    """What the set-up says besides the nominal values, and how wrong it is."""
+    """What the set-up says besides the nominal values, and how wrong it is.
+
+    `zero_offset` is what a calibration gave; without it, the wear face's delay.
+    """
 
     mode: Mode | None = None
+    zero_offset: Time | None = None
     tolerance: Tolerance = Tolerance()
     velocity_error: Fraction = 0.0
     velocity_uncertainty: Fraction = 0.0
