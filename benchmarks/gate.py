@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 FILE = Path(__file__).parents[1] / ".ci" / "benchmark-ratios.toml"
-#: A ratio may grow so many times before it is told; another machine, or a busy one, moves it less.
-MARGIN = 2.0
+#: A ratio may grow so many times before it is told. Runs on one machine differed by up to 1.6 times
+#: in the ratios of some microseconds.
+MARGIN = 3.0
 #: The last digit of the committed file: growth below it is rounding.
 LEAST = 0.001
 
