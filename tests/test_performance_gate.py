@@ -62,7 +62,8 @@ def test_the_committed_file_can_be_compared_with_itself():
     known = gate.committed()
     assert gate.compared(known["ratios"], known).exit_code == 0
     for name, ratio in known["ratios"].items():
-        assert gate.compared({**known["ratios"], name: 2.5 * ratio}, known).exit_code == 1
+        grown = {**known["ratios"], name: 1.25 * known["margin"] * ratio}
+        assert gate.compared(grown, known).exit_code == 1
 
 
 def test_a_block_is_replaced_between_its_marks(tmp_path):
