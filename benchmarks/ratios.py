@@ -108,12 +108,14 @@ SAMPLES: list[np.ndarray] = []
 
 
 def detector_lines() -> Iterator[Line]:
-    pair, loop = best_us(transform_pair, RECORDS), best_us(plain_loop, 256)
+    loop = best_us(plain_loop, 256)
     picker = best_us(obspy_loop, 256)
     for found in host.load().chosen():
         detect = found.factory().prepare(corpus().setup, found.factory.Settings())
         detect(batch())  # compiles
         us = best_us(lambda detect=detect: detect(batch()), RECORDS)
+        # right after it: a pair costs twice as much before the process has grown as when it has
+        pair = best_us(transform_pair, RECORDS, 10)
         yield Line(found.name, "transform pair", us, pair)
         if found.name in BASICS:
             yield Line(found.name, "plain scipy loop", us, loop)
