@@ -159,5 +159,5 @@ def _said(reading: Reading, record: Record) -> str:
     """What was read, and how far it is off where there is a wall."""
     if not np.isfinite(reading.thickness_mm):
         return ""
-    error = f", {reading.error_um:+.1f} um" if np.isfinite(reading.error_um) else ""
+    error = f", {reading.error_um:+.2f} um" if np.isfinite(reading.error_um) else ""
     return f"{length(reading.thickness_mm, record.setup)}{error}"
