@@ -23,7 +23,7 @@ def digitised(record, bits, **fields):
     for name, value in fields.items():
         params[name] = value
     clean = np.atleast_2d(record).astype(float)
-    one, none = np.ones(1), np.zeros(clean.shape)
+    one, none = np.ones(1), np.zeros(clean.shape, np.float32)
     return digitise(params, clean, one, none, 0 * one, 100e6, bits)[0] / FULL_SCALE
 
 

@@ -20,7 +20,7 @@ class LayerModel:
     """
 
     #: Changes whenever the same spec and seed would give other bytes.
-    version = "4"
+    version = "5"
 
     def read_spec(self, path: Path) -> "CorpusSpec":
         """Validate a spec file; raises `echotrial.errors.WrongQuestion`."""

@@ -12,14 +12,18 @@ if TYPE_CHECKING:
     from echotrial_corpora.chain import Chain
 
 
-def noise(chain: "Chain", names: tuple[object, ...], params: np.ndarray) -> NDArray[np.float64]:
-    """Noise of rms 1 for each record of the tile called `names`, (n, m)."""
+def noise(chain: "Chain", names: tuple[object, ...], params: np.ndarray) -> NDArray[np.float32]:
+    """Noise of rms 1 for each record of the tile called `names`, (n, m).
+
+    Single precision: its rounding is far below one step of any digitiser.
+    """
     n, m = params.size, chain.grid.samples
     if chain.noise_record.size:
         size = chain.noise_record.size
         first = (params["noise_at"] * size).astype(np.intp)
-        return np.asarray(chain.noise_record[(first[:, None] + np.arange(m)) % size])
-    pairs = bulk(*names, "noise").standard_normal((n, 2 * chain.noise_shape.size))
-    drawn = pairs.view(np.complex128)
-    drawn *= chain.noise_shape
+        cut = chain.noise_record[(first[:, None] + np.arange(m)) % size]
+        return np.asarray(cut, dtype=np.float32)
+    pairs = bulk(*names, "noise").standard_normal((n, 2 * chain.noise_shape.size), np.float32)
+    drawn = pairs.view(np.complex64)
+    drawn *= chain.noise_shape.astype(np.float32)
     return np.asarray(scipy.fft.irfft(drawn, m, axis=1, overwrite_x=True))

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_corpora.split import exponential, kernel, part
+from echotrial_corpora.split import kernel, part, scaled
 
 NEWTON_STEPS = 6
 #: Half-widths searched on either side of where the first order should be.
@@ -20,18 +20,22 @@ WIDE = 8
 
 
 @part
-def _sum(x, s, step, t):
-    """Analytic signal at `t` and its first two derivatives."""
-    phasor, turn = exponential(s * t), exponential(step * t)
-    z, z1, z2 = 0j, 0j, 0j
+def _sums(x, s, step, t):
+    """Sum of x_k exp((s + k step) t) over the bins k; with k and with k^2 as weights.
+
+    The phase that all bins share is left out: it turns all three alike.
+    """
+    angle = step.imag * t
+    phasor, turn = complex(math.exp(s.real * t), 0.0), complex(math.cos(angle), math.sin(angle))
+    z, z1, z2, number = 0j, 0j, 0j, 0.0
     for k in range(x.size):
         term = x[k] * phasor
         z += term
-        term *= s
+        term = scaled(term, number)
         z1 += term
-        z2 += term * s
+        z2 += scaled(term, number)
         phasor *= turn
-        s += step
+        number += 1
     return z, z1, z2
 
 
@@ -46,10 +50,7 @@ def highest(x, s, step, guess, spacing, reach):
     best, height = guess, -1.0
     for i in range(-reach, reach + 1):
         t = guess + spacing * i
-        phasor, turn, z = exponential(s * t), exponential(step * t), 0j
-        for k in range(x.size):
-            z += x[k] * phasor
-            phasor *= turn
+        z, _, _ = _sums(x, s, step, t)
         power = z.real * z.real + z.imag * z.imag
         if power > height:
             best, height = t, power
@@ -61,7 +62,9 @@ def summit(x, s, step, start, width):
     """Time and height of the top of the lobe at `start`, by Newton's method."""
     t, height = start, 0.0
     for _ in range(NEWTON_STEPS):
-        z, z1, z2 = _sum(x, s, step, t)
+        z, by_k, by_k2 = _sums(x, s, step, t)
+        z1 = s * z + step * by_k
+        z2 = s * (z1 + step * by_k) + step * step * by_k2
         height = math.sqrt(z.real * z.real + z.imag * z.imag)
         slope = z.real * z1.real + z.imag * z1.imag
         bend = z1.real * z1.real + z1.imag * z1.imag + z.real * z2.real + z.imag * z2.imag
@@ -69,7 +72,7 @@ def summit(x, s, step, start, width):
             break
         move = min(max(-slope / bend, -0.3 * width), 0.3 * width)
         t += move
-        if abs(move) < 1e-5 * width:  # the next move would be the square of that
+        if abs(move) < 1e-3 * width:  # the next move would be the square of that
             break
     return t, height
 

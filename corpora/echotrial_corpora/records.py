@@ -1,5 +1,6 @@
 """Records and their truth, tile by tile: the same bytes whatever stretch is asked for."""
 
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 #: Records worked on at once. Fixed and aligned to the index, because batched transforms and
 #: vectorised functions may round differently in batches of other shapes.
 TILE = 128
+#: Bytes; a tile's arrays take some 8 MB.
+KEPT = 1 << 24
 #: dB in a Neper.
 DB = 20 / np.log(10)
 Columns = dict[str, Any]
@@ -46,10 +49,11 @@ def records(spec: "CorpusSpec", split: str, seed: int, start: int, stop: int) ->
 def _tile(
     spec: "CorpusSpec", split: str, seed: int, first: int
 ) -> tuple[NDArray[np.int16], Columns]:
+    _keep_memory()
     chain, names = chain_of(spec), ("record", spec.key, split, seed, first // TILE)
     params = draw(spec, names, TILE)
     response = respond(spec, params, grain_spectra(spec, chain, names, TILE))
-    peaks = np.abs(response.clean).max(axis=1)
+    peaks = np.maximum(response.clean.max(axis=1), -response.clean.min(axis=1))
     sigma = peaks * 10 ** (-params["snr"] * DB / 20)
     echoes = echoes_of(response, sigma)
     gain = gains(spec, params, peaks, echoes)
@@ -61,6 +65,16 @@ def _tile(
     table |= {"bound_um": 1e6 * sampled_bound_m(spec, params, gain, sigma * gain)}
     table |= {"start_us": params["start"] * 1e6}
     return out, table | strata(spec, params, gain)
+
+
+@cache
+def _keep_memory() -> None:
+    """Let glibc keep what a tile has freed for the next one.
+
+    It does so up to twice the largest block that has been freed; below, every tile's memory came
+    anew from the system: 1,300 page faults, a tenth of the time. Elsewhere this does nothing.
+    """
+    np.empty(KEPT, np.uint8)
 
 
 def gains(

@@ -34,12 +34,16 @@ BEND, OFFSET, WEIGHT = (WIDTH + LANES * i for i in range(8, 11))
 ROWS = WIDTH + 11 * LANES
 #: Largest turn of the gap's round trip from node to node, radians. A parabola through three
 #: points of exp(j phase) then misses by 8e-6, late in the record by 100 times that (see `grid`).
-MOST_TURN = 0.05
+MOST_TURN = 0.06
 WIDEST = BEYOND // 2
+#: Bins between every second node, at most: a block. In it: the round trips G, what is found, and
+#: the bins' numbers, which as floats let loops vectorise.
+BLOCK = 2 * WIDEST
+G, FOUND, RAMP = 0, 2 * BLOCK, 4 * BLOCK
 
 
 def spacing(chain: "Chain", params: np.ndarray, gaps: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Bins between nodes for each record, a power of two up to WIDEST."""
+    """Bins between nodes for each record, WIDEST at most."""
     y = 1 / (params["couplant_density"] * params["couplant_velocity"])
     y_wall = 1 / (params["density"] * params["velocity"])
     y_front = np.abs(chain.admittance[chain.grid.count // 2])
@@ -47,7 +51,7 @@ def spacing(chain: "Chain", params: np.ndarray, gaps: NDArray[np.float64]) -> ND
     delay = 2 * gaps.max(axis=1) / params["couplant_velocity"] / (1 - np.minimum(ring, 0.99))
     delay += 2 * np.abs(params["taper"]) * chain.radius_m / params["velocity"]
     fits = MOST_TURN / (2 * np.pi * chain.grid.step_hz * np.maximum(delay, 1e-15))
-    return np.asarray(2 ** np.clip(np.floor(np.log2(fits)), 0, np.log2(WIDEST)), dtype=np.int64)
+    return np.asarray(np.clip(fits, 1, WIDEST), dtype=np.int64)
 
 
 @part
@@ -114,50 +118,70 @@ def _nodes(p, s, step, apart, loss, lossy, admittance, count, w, nodes, means):
 
 
 @part
+def _parabolas(nodes, c, per_bin, rows):
+    """Fill `rows` with value, slope and bend of every number between nodes c, c + 1 and c + 2."""
+    half = 0.5 * per_bin * per_bin
+    for j in range(WIDTH):
+        x, y, z = nodes[c, j], nodes[c + 1, j], nodes[c + 2, j]
+        rows[j], rows[WIDTH + j] = x, per_bin * (2 * y - 1.5 * x - 0.5 * z)
+        rows[2 * WIDTH + j] = half * (z - 2 * y + x)
+
+
+@part
+def _curve(rows, j):
+    """Value, slope and bend of number `j`."""
+    value, bend = at(rows, j, LANES), at(rows, 2 * WIDTH + j, LANES)
+    return value, at(rows, WIDTH + j, LANES), bend
+
+
+@part
+def _add_strip(rows, j, w, size):
+    """Add T / (1 - B G) of strip `j` to the first `size` bins of a block."""
+    t0, t1, t2 = _curve(rows, T + j)
+    b0, b1, b2 = _curve(rows, B + j)
+    for k in range((size + 3) // 4 * 4):  # those beyond are not looked at; loops like fours
+        u = w[RAMP + k]
+        t = t0 + scaled(t1 + scaled(t2, u), u)
+        b = b0 + scaled(b1 + scaled(b2, u), u)
+        found = at(w, FOUND + k, BLOCK) + t * over(1 - b * at(w, G + k, BLOCK))
+        put(w, FOUND + k, BLOCK, found)
+
+
+@part
 def _along(rows, j, u):
-    """Number `j` on its parabola."""
-    return complex(
-        rows[j] + u * (rows[WIDTH + j] + u * rows[2 * WIDTH + j]),
-        rows[j + LANES] + u * (rows[WIDTH + j + LANES] + u * rows[2 * WIDTH + j + LANES]),
-    )
+    """Number `j` on its parabola, `u` bins from its first node."""
+    value, slope, bend = _curve(rows, j)
+    return value + scaled(slope + scaled(bend, u), u)
 
 
 @part
-def _echoes(rows, u, g):
-    """Sum over the lanes of T G / (1 - B G)."""
-    found = 0j
-    for j in range(LANES):
-        found += _along(rows, T + j, u) * over(1 - _along(rows, B + j, u) * g)
-    return found * g
-
-
-@part
-def _bins(nodes, means, apart, i, j0, trip, every, rows, echoes, mean, hold, back):
-    """Add the strips of `_nodes` to record `i`, bin by bin, along parabolas."""
-    bins = trip.shape[1]
-    for k in range(bins):
-        c = k // (2 * apart) * 2
-        u = k - c * apart
-        if u == 0:
-            for j in range(WIDTH):
-                x, y, z = nodes[c, j], nodes[c + 1, j], nodes[c + 2, j]
-                bend = (z - 2 * y + x) / (2 * apart * apart)
-                rows[j], rows[2 * WIDTH + j] = x, bend
-                rows[WIDTH + j] = (y - x) / apart - bend * apart
-        echoes[i, k] += _echoes(rows, float(u), trip[i, k])
-        a = u / apart
-        low, high = 0.5 * (a - 1) * (a - 2), 0.5 * a * (a - 1)
-        mid = a * (2 - a)
+def _bins(nodes, means, apart, i, j0, trip, every, rows, w, echoes, mean, hold, back):
+    """Add the strips of `_nodes` to record `i`, along parabolas over blocks of 2 `apart` bins."""
+    bins, lanes, per_bin = trip.shape[1], min(LANES, hold.shape[2] - j0), 1 / apart
+    coarse = 0
+    for c in range(0, (bins + apart - 1) // apart, 2):
+        first = c * apart
+        size = min(2 * apart, bins - first)
+        _parabolas(nodes, c, per_bin, rows)
+        for u in range(size):
+            put(w, G + u, BLOCK, trip[i, first + u])
+            put(w, FOUND + u, BLOCK, 0j)
+        for j in range(lanes):
+            _add_strip(rows, j, w, size)
+        for u in range(size):
+            echoes[i, first + u] += at(w, FOUND + u, BLOCK) * at(w, G + u, BLOCK)
         for m in range(3):
-            mean[m, i, k] += (
-                scaled(means[c, m], low)
-                + scaled(means[c + 1, m], mid)
-                + scaled(means[c + 2, m], high)
-            )
-        if k % every == 0:
-            for j in range(min(LANES, hold.shape[2] - j0)):
-                hold[i, k // every, j0 + j] = _along(rows, T + j, float(u))
-                back[i, k // every, j0 + j] = _along(rows, B + j, float(u))
+            x, y, z = means[c, m], means[c + 1, m], means[c + 2, m]
+            bend = scaled(z - y - y + x, 0.5 * per_bin * per_bin)
+            slope = scaled(y + y - scaled(x, 1.5) - scaled(z, 0.5), per_bin)
+            for u in range(size):
+                mean[m, i, first + u] += x + scaled(slope + scaled(bend, w[RAMP + u]), w[RAMP + u])
+        while coarse * every < first + size:
+            u = w[RAMP + coarse * every - first]
+            for j in range(lanes):
+                hold[i, coarse, j0 + j] = _along(rows, T + j, u)
+                back[i, coarse, j0 + j] = _along(rows, B + j, u)
+            coarse += 1
 
 
 @kernel
@@ -173,7 +197,9 @@ def strips(
     bins = trip.shape[1]
     nodes = np.empty((bins + BEYOND, WIDTH))
     means = np.empty((bins + BEYOND, 3), np.complex128)
-    w, rows = np.empty(ROWS), np.empty(3 * WIDTH)
+    w, rows, block = np.empty(ROWS), np.empty(3 * WIDTH), np.zeros(RAMP + BLOCK)
+    for k in range(BLOCK):
+        block[RAMP + k] = k
     for i in range(params.size):
         for k in range(bins):
             echoes[i, k] = mean[0, i, k] = mean[1, i, k] = mean[2, i, k] = 0
@@ -182,4 +208,4 @@ def strips(
         for j0 in range(0, places.size, LANES):
             _start(params[i], gaps[i], places, weights, j0, s, scaled(step, h), w)
             _nodes(params[i], s, step, h, loss, lossy, admittance, count, w, nodes, means)
-            _bins(nodes, means, h, i, j0, trip, every, rows, echoes, mean, hold, back)
+            _bins(nodes, means, h, i, j0, trip, every, rows, block, echoes, mean, hold, back)

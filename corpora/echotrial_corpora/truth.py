@@ -63,7 +63,8 @@ def echoes_of(response: Response, sigma: Array) -> Echoes:
     shown = np.where(within < last[:, None], tail, 0.0)
     at = shown.argmax(axis=1)
     first, top = np.empty((2, n))
-    summits(response.tail_spectrum, grid.s[0], step, at / rate, width, first, top)
+    starts = (at + _vertex(tail, at)) / rate
+    summits(response.tail_spectrum, grid.s[0], step, starts, width, first, top)
     peak = shown[np.arange(n), at]
     end = _last_above(shown, np.maximum(SIGMAS * sigma, TAIL_END * peak), last) / rate
     start = params["start"]
@@ -100,6 +101,14 @@ def _last_above(shown: Array, threshold: Array, last: NDArray[np.intp]) -> Array
     crosses = (found + 1 < last) & (over > threshold)
     fall = np.where(crosses, over - under, 1.0)
     return np.asarray(found + np.where(crosses, (over - threshold) / fall, 0.0))
+
+
+def _vertex(tail: Array, at: NDArray[np.intp]) -> Array:
+    """How far from `at`, in samples, the top of each row's Gaussian through three of them lies."""
+    j, rows = np.clip(at, 1, tail.shape[1] - 2), np.arange(len(tail))
+    a, b, c = np.log(np.maximum([tail[rows, j + k] for k in (-1, 0, 1)], 1e-30))
+    bend = np.minimum(a - 2 * b + c, -1e-9)
+    return np.asarray(np.clip(0.5 * (a - c) / bend, -1, 1))
 
 
 def _look_up(tail: Array, at: Array) -> Array:
