@@ -1,11 +1,13 @@
 """The corpus check finds what is planted, names the records, and leaves sound ones alone."""
 
+import hashlib
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-from echotrial.corpus.check import Finding, check, clipped
+from echotrial.corpus.check import Finding, check, clipped, duplicates
 from echotrial.corpus.sheet import import_sheet
 from echotrial.corpus.spacing import spacings
 from echotrial.corpus.store import Corpus
@@ -116,6 +118,18 @@ def test_dead_duplicate_and_clipped_traces_are_named(tmp_path: Path) -> None:
     findings = check(made)
     assert _found(findings) == {"dead": (3, 11), "duplicate": (2, 14), "clipped": (8,)}
     assert {f.rule for f in findings if f.wrong} == {"dead", "duplicate"}
+
+
+def test_records_of_one_digest_are_compared_in_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a digest that is the same for all, equal records are still told from others."""
+    waves = np.random.default_rng(3).standard_normal((6, 64)) / 5
+    waves[4] = waves[1]
+    made = write_corpus(tmp_path / "c", waves, {"thickness_mm": STEPS})
+    blind = SimpleNamespace(blake2b=lambda data, digest_size: hashlib.blake2b(b"", digest_size=8))
+    monkeypatch.setattr("echotrial.corpus.check.hashlib", blind)
+    assert duplicates(made) == [[1, 4]]
 
 
 def _slow_clipped(row: list[float], full: float) -> bool:

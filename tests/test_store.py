@@ -88,11 +88,17 @@ def test_the_reference_echo_travels_along(tmp_path: Path) -> None:
     assert made.setup.digest() == made_of.digest()
 
 
-def test_chunks_make_no_difference(tmp_path: Path, corpus: Corpus) -> None:
+@pytest.mark.parametrize("group", [2, 4, 8192])
+def test_chunks_make_no_difference(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, group: int
+) -> None:
+    """Nor does it matter how chunks and row groups overlap."""
+    monkeypatch.setattr("echotrial.corpus.store.GROUP", group)
+    known = {"start_us": 2.0 + np.arange(9) / 1000}
+    corpus = write_corpus(tmp_path / "c", WAVES, TRUTH, known=known, prove=6)
     table = pd.DataFrame(
         {"specimen": [f"piece {i}" for i in range(9)], "thickness_u_mm": 0.0} | TRUTH
     )
-    known = pd.DataFrame({"start_us": 2.0 + np.arange(9) / 1000})
     with CorpusWriter(
         tmp_path / "d",
         Description(name="made", origin="synthetic"),
@@ -101,13 +107,18 @@ def test_chunks_make_no_difference(tmp_path: Path, corpus: Corpus) -> None:
         Counts(prove=6, tune=3),
     ) as writer:
         for rows in (slice(0, 2), slice(2, 9)):
-            writer.append(WAVES[rows], known[rows], table[rows])
+            writer.append(WAVES[rows], pd.DataFrame(known)[rows], table[rows])
     other = Corpus.open(tmp_path / "d")
     assert other.identity == corpus.identity
-    assert (other.folder / "waveforms.npy").read_bytes() == (
-        corpus.folder / "waveforms.npy"
-    ).read_bytes()
+    for name in ("waveforms.npy", "known.parquet", "truth.parquet"):
+        assert (other.folder / name).read_bytes() == (corpus.folder / name).read_bytes()
     pd.testing.assert_frame_equal(other.truth, corpus.truth)
+    for start, stop in ((0, 9), (3, 7), (8, 9), (1, 2), (4, 4)):
+        rows = other.truth_rows(start, stop).to_pandas()
+        pd.testing.assert_frame_equal(rows, corpus.truth[start:stop].reset_index(drop=True))
+    assert list(Corpus.open(other.folder).truth_of("kind", "thickness_mm", "none")) == [
+        c for c in ("kind", "thickness_mm") if c in corpus.truth
+    ]
 
 
 def test_identity_follows_what_is_in_it(tmp_path: Path, corpus: Corpus) -> None:

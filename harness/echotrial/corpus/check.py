@@ -78,11 +78,11 @@ def clipped(
 
 def _waveforms(corpus: Corpus) -> list[Finding]:
     """Clipped, dead and duplicate traces."""
-    heights, peak, twins = signal_heights(corpus)
+    heights, peak = signal_heights(corpus)
     usual = float(np.median(heights))
     dead = np.flatnonzero(heights <= _DEAD * usual)
     cut = np.flatnonzero(clipped_records(corpus, peak))
-    twins = [t for t in twins if not set(t) <= set(dead.tolist())]
+    twins = [t for t in duplicates(corpus) if not set(t) <= set(dead.tolist())]
     found = []
     if dead.size:
         says = f"no signal: peak to peak under {_DEAD:g} of the usual {usual:.3g} of full scale"
@@ -98,17 +98,31 @@ def _waveforms(corpus: Corpus) -> list[Finding]:
     return found
 
 
-def signal_heights(corpus: Corpus) -> tuple[NDArray[np.float64], float, list[list[int]]]:
-    """Peak to peak of each record (n,), the largest magnitude of all, and equal records."""
+def signal_heights(corpus: Corpus) -> tuple[NDArray[np.float64], float]:
+    """Peak to peak of each record (n,), and the largest magnitude of all."""
     heights, peak = np.empty(len(corpus)), 0.0
-    seen: dict[bytes, list[int]] = defaultdict(list)
     for start in range(0, len(corpus), _CHUNK):
         samples = corpus.batch(start, start + _CHUNK).samples
         heights[start : start + len(samples)] = np.ptp(samples, axis=1)
         peak = max(peak, float(np.abs(samples).max()))
-        for i, row in enumerate(samples):
-            seen[hashlib.blake2b(row.data, digest_size=16).digest()].append(start + i)
-    return heights, peak, [records for records in seen.values() if len(records) > 1]
+    return heights, peak
+
+
+def duplicates(corpus: Corpus) -> list[list[int]]:
+    """Groups of records whose waveforms are equal, sample by sample.
+
+    Eight bytes a record are kept; what they hold in common is compared in full.
+    """
+    digest, stored = np.empty(len(corpus), np.uint64), corpus.stored
+    for record in range(len(corpus)):
+        short = hashlib.blake2b(np.ascontiguousarray(stored[record]).data, digest_size=8).digest()
+        digest[record] = int.from_bytes(short, "little")
+    order = np.argsort(digest, kind="stable")
+    same = digest[order[1:]] == digest[order[:-1]]
+    found: dict[bytes, list[int]] = defaultdict(list)
+    for i in np.flatnonzero(np.append(same, False) | np.append(False, same)):
+        found[stored[order[i]].tobytes()].append(int(order[i]))
+    return sorted(records for records in found.values() if len(records) > 1)
 
 
 def clipped_records(corpus: Corpus, peak: float) -> NDArray[np.bool_]:
@@ -126,7 +140,7 @@ def clipped_records(corpus: Corpus, peak: float) -> NDArray[np.bool_]:
 
 def _outside(corpus: Corpus) -> list[Finding]:
     low, high = corpus.setup.wall_range
-    thickness = corpus.truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
+    thickness = corpus.truth_of("thickness_mm")["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
     outside = np.flatnonzero((thickness < low) | (thickness > high))
     if not outside.size:
         return []
@@ -146,7 +160,7 @@ def _labels(corpus: Corpus) -> list[Finding]:
     wrong = np.flatnonzero(seen.verdict == "contradicts")
     if not wrong.size:
         return []
-    stated = corpus.truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
+    stated = corpus.truth_of("thickness_mm")["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
     unit = corpus.setup.length_unit
 
     def written(x: float, digits: int) -> str:

@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 Spread = tuple[float, float, float]  # smallest (or 5th percentile), median, largest (or 95th)
 SAMPLES = 12  # A-scans on a page
 _COLUMNS = 3
+_SUMMED = ("thickness_mm", "kind", "specimen", "wall_wavelengths", "snr_db", "echo_snr_db")
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ class Summary:
 
 def summary(corpus: Corpus) -> Summary:
     """Count and measure what is in a corpus; reads every record once or twice."""
-    truth, setup, counts = corpus.truth, corpus.setup, corpus.manifest.records
+    truth, setup, counts = corpus.truth_of(*_SUMMED), corpus.setup, corpus.manifest.records
     wall_m = truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
     walls = wall_m[np.isfinite(wall_m)]
     low, high = setup.wall_range
@@ -146,7 +147,7 @@ def _setup_line(setup: Setup) -> str:
 
 def sample(corpus: Corpus, most: int = SAMPLES) -> list[int]:
     """Records worth a look: walls from the thinnest to the thickest, and one of each other kind."""
-    truth = corpus.truth
+    truth = corpus.truth_of("thickness_mm", "kind")
     kind = truth.get("kind", pd.Series("wall", index=truth.index))
     others = [int(np.flatnonzero(kind == k)[0]) for k in ("dry", "wet tip") if (kind == k).any()]
     walls = np.flatnonzero(truth["thickness_mm"].notna())
@@ -156,12 +157,16 @@ def sample(corpus: Corpus, most: int = SAMPLES) -> list[int]:
     return [*map(int, picked), *others]
 
 
+def _truth(corpus: Corpus, record: int) -> Any:
+    return corpus.truth_rows(record, record + 1).to_pandas().iloc[0]
+
+
 def marks_us(corpus: Corpus, record: int) -> tuple[list[float], list[float], bool]:
     """Interface echo, back-wall echoes, and whether the truth states them.
 
     Where it does not, they are where the stated thickness puts them at the set-up's velocity.
     """
-    row, setup = corpus.truth.iloc[record], corpus.setup
+    row, setup = _truth(corpus, record), corpus.setup
     interface = row.get("interface_us", np.nan)
     echoes = row.get("back_wall_us")
     if echoes is not None and np.size(echoes) and (setup.mode == 1 or not np.isnan(interface)):
@@ -224,7 +229,7 @@ def _figure(corpus: Corpus, records: list[int]) -> Any:
 
 
 def _title(corpus: Corpus, record: int) -> str:
-    row, unit = corpus.truth.iloc[record], corpus.setup.length_unit
+    row, unit = _truth(corpus, record), corpus.setup.length_unit
     wall = row["thickness_mm"] / 1e3
     low, high = corpus.setup.wall_range
     if np.isnan(wall):

@@ -61,7 +61,7 @@ class Spacings:
         (n,) what the dominant spacing would be the thickness of; NaN where none was seen.
     """
 
-    verdict: NDArray[np.str_]
+    verdict: NDArray[np.object_]
     thickness_m: Floats
 
 
@@ -71,30 +71,28 @@ def spacings(corpus: Corpus) -> Spacings:
     A record contradicts its label when its own echoes do, or when those of all records of the
     same specimen and thickness do so together.
     """
-    stated = corpus.truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
-    group = _groups(corpus.truth)
+    truth = corpus.truth_of("specimen", "thickness_mm")
+    stated = truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
+    group = _groups(truth)
     common = _common(corpus, stated)
     shared = np.zeros((group.max(initial=-1) + 1, common.size))
-    looks: list[Look] = []
+    verdict, spacing_s = np.empty(len(corpus), dtype=object), np.empty(len(corpus))
     for start, batch in _chunks(corpus):
         lags, curves = autocorrelations(batch)
         curves -= common
         curves[noisy(batch)] = 0.0
         rows = slice(start, start + len(batch))
         seen = zip(curves, lonely_s(batch), stated[rows], strict=True)
-        looks += [look(lags, c, d, corpus.setup, alone) for c, alone, d in seen]
+        looks = [look(lags, c, d, corpus.setup, alone) for c, alone, d in seen]
+        verdict[rows], spacing_s[rows] = zip(*looks, strict=True)
         repeated = group[rows] >= 0
         np.add.at(shared, group[rows][repeated], curves[repeated])
     for number, total in enumerate(shared):
         members = np.flatnonzero(group == number)
         together = look(lags, total / members.size, stated[members[0]], corpus.setup)
         if together.verdict == "contradicts":
-            for record in members:
-                looks[record] = together
-    return Spacings(
-        np.array([seen.verdict for seen in looks]),
-        corpus.setup.velocity / 2 * np.array([seen.spacing_s for seen in looks]),
-    )
+            verdict[members], spacing_s[members] = together
+    return Spacings(verdict, corpus.setup.velocity / 2 * spacing_s)
 
 
 def autocorrelations(batch: Batch) -> tuple[Floats, Floats]:
@@ -222,9 +220,15 @@ def _share(setup: Setup) -> float:
 
 def _groups(truth: pd.DataFrame) -> NDArray[np.int64]:
     """Number of each record's specimen and thickness; -1 where it has no wall or is alone."""
-    label = truth["specimen"].astype(str) + truth["thickness_mm"].map(" {:.9g}".format)
-    label = label.where(truth["thickness_mm"].notna() & label.duplicated(keep=False))
-    return np.asarray(pd.factorize(label)[0], dtype=np.int64)
+    walls = truth["thickness_mm"].notna().to_numpy()
+    specimen, _ = pd.factorize(truth["specimen"])
+    size, _ = pd.factorize(truth["thickness_mm"])
+    label = np.where(walls, specimen * (size.max(initial=0) + 1) + size, -1)
+    _, label, count = np.unique(label, return_inverse=True, return_counts=True)
+    repeated = walls & (count[label] > 1)
+    found = np.full(len(truth), -1)
+    found[repeated] = pd.factorize(label[repeated])[0]
+    return found
 
 
 def _common(corpus: Corpus, stated: Floats) -> Floats:

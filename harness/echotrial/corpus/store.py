@@ -35,6 +35,8 @@ from echotrial.strict import read_toml
 INT16_FULL_SCALE = 32767
 _ALWAYS = ("record", "split", "specimen", "thickness_mm", "thickness_u_mm")
 _REFERENCE = "reference.npy"
+#: Rows of a row group. A kilobyte a column of each is kept in memory until the file is closed.
+GROUP = 8192
 _LISTS = {"back_wall_us": pa.list_(pa.float64()), "back_wall_stands": pa.list_(pa.bool_())}
 
 
@@ -64,6 +66,7 @@ class Corpus:
     def __init__(self, folder: Path, manifest: Manifest, setup: Setup) -> None:
         self.folder, self.manifest, self.setup = folder, manifest, setup
         self.address: str | None = None
+        self._last_group: tuple[int, pa.Table] = (-1, None)
 
     @classmethod
     def open(cls, folder: Path | str, *, materials: Mapping[str, Material] | None = None) -> Self:
@@ -154,6 +157,14 @@ class Corpus:
         """What they never see (`columns.TRUTH`), one row a record."""
         return pd.read_parquet(self.folder / "truth.parquet")
 
+    def truth_of(self, *names: str) -> pd.DataFrame:
+        """Those of the named columns that the truth has; the others are not read."""
+        if "truth" in self.__dict__:
+            return self.truth[[name for name in names if name in self.truth]]
+        have = self._truth_file.schema_arrow.names
+        wanted = [name for name in names if name in have]
+        return pd.read_parquet(self.folder / "truth.parquet", columns=wanted)
+
     def truth_rows(self, start: int, stop: int) -> pa.Table:
         """The truth of records `start` to `stop`; only their part of the file is read."""
         file, found = self._truth_file, []
@@ -161,10 +172,16 @@ class Corpus:
         for group in range(file.num_row_groups):
             last = first + file.metadata.row_group(group).num_rows
             if first < stop and last > start:
-                rows = file.read_row_group(group, use_threads=False)
+                rows = self._truth_group(group)
                 found.append(rows.slice(max(start - first, 0), min(stop, last) - max(start, first)))
             first = last
         return pa.concat_tables(found) if found else file.schema_arrow.empty_table()
+
+    def _truth_group(self, group: int) -> pa.Table:
+        """Rows of one row group; the last one is kept, as records are mostly read in order."""
+        if self._last_group[0] != group:
+            self._last_group = (group, self._truth_file.read_row_group(group, use_threads=False))
+        return self._last_group[1]
 
     @cached_property
     def _truth_file(self) -> pq.ParquetFile:
@@ -271,7 +288,8 @@ class Corpus:
 
     def __getstate__(self) -> dict[str, Any]:
         # A memory map would travel to another process as a copy of the whole file.
-        return {k: self.__dict__[k] for k in ("folder", "manifest", "setup", "address")}
+        kept = {k: self.__dict__[k] for k in ("folder", "manifest", "setup", "address")}
+        return kept | {"_last_group": (-1, None)}
 
 
 def records_named(records: Iterable[int], most: int = 5) -> str:
@@ -324,6 +342,7 @@ class CorpusWriter:
         self.written = 0
         self._contents = {part: hashlib.sha256() for part in ("waveforms", "known", "truth")}
         self._tables: dict[str, pq.ParquetWriter] = {}
+        self._waiting: dict[str, pa.Table] = {}
         self._open = ExitStack()
 
     def __enter__(self) -> Self:
@@ -370,8 +389,17 @@ class CorpusWriter:
             schema = pa.schema([_settled(f) for f in found.schema])
             writer = pq.ParquetWriter(self._part / f"{table}.parquet", schema)
             self._tables[table] = self._open.enter_context(writer)
-        writer = self._tables[table]
-        writer.write_table(found.select(writer.schema.names).cast(writer.schema))
+            self._waiting[table] = schema.empty_table()
+        schema = self._tables[table].schema
+        rows = found.select(schema.names).cast(schema)
+        self._waiting[table] = pa.concat_tables([self._waiting[table], rows])
+        self._write_groups(table, GROUP)
+
+    def _write_groups(self, table: str, least: int) -> None:
+        """Write what waits in row groups of GROUP rows while there are `least` of them."""
+        while self._waiting[table].num_rows >= least:
+            self._tables[table].write_table(self._waiting[table].slice(0, GROUP))
+            self._waiting[table] = self._waiting[table].slice(GROUP)
 
     def __exit__(
         self,
@@ -392,7 +420,8 @@ class CorpusWriter:
 
     def _close_files(self) -> None:
         self._waveforms.close()
-        for writer in self._tables.values():
+        for table, writer in self._tables.items():
+            self._write_groups(table, 1)
             writer.close()
 
     def _digest(self) -> str:
