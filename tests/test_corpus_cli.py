@@ -6,8 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from echotrial.cli import main
-from echotrial.corpus.show import marks_us, sample, summary
+from echotrial.corpus.show import marks_us, near_fields, sample, summary
 from echotrial.corpus.store import Corpus
+from echotrial.setup import Medium
 
 from tests.corpus_fixtures import SHEET, setup, train, write_corpus, write_sheet
 
@@ -201,3 +202,17 @@ def test_figures_of_a_corpus(tmp_path: Path) -> None:
     assert found.snr_db == pytest.approx((30.35, 33.5, 36.65))
     assert np.isnan(found.echo_snr_db).all()
     assert (found.clipped, found.dry, found.outside) == (1 / 8, 1 / 8, pytest.approx(1 / 7))
+
+
+def test_near_field_length_of_a_3_mm_radius_at_15_mhz_in_polystyrene() -> None:
+    """a^2 / lambda = 57 mm (derived); with the path of S = sum z lambda / a^2 (Papadakis)."""
+    known = setup(
+        centre_frequency=15e6,
+        velocity=5900.0,
+        element_diameter=6e-3,
+        delay_line=Medium(material="polystyrene", velocity=2350.0, length=57.45e-3 / 2),
+    )
+    assert near_fields(known, 0.0) == pytest.approx(1.0, abs=1e-3)
+    # steel: lambda 0.393 mm, 2 x 1 mm of it
+    assert near_fields(known, 1e-3) == pytest.approx(1.0 + 2 * 0.3933 / 9, abs=1e-3)
+    assert np.isnan(near_fields(known.model_copy(update={"element_diameter": None}), 0.0))

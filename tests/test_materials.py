@@ -72,6 +72,19 @@ def test_water_and_its_change_with_temperature():
     assert VELOCITY_PER_KELVIN["water"] == pytest.approx(water.deriv()(20), abs=0.005)
 
 
+def test_warm_steel_reads_too_thick():
+    """ASTM E797 (from memory): about 1 % per 55 K, so 1 mm reads 1.8 um thicker 10 K warmer."""
+    per_kelvin = VELOCITY_PER_KELVIN["carbon steel"] / MATERIALS["carbon steel"].velocity
+    assert -55 * per_kelvin == pytest.approx(0.01, rel=0.1)
+    assert -10 * per_kelvin * 1e3 == pytest.approx(1.8, abs=0.05)
+
+
+@pytest.mark.parametrize("name", ["polystyrene", "PMMA", "nylon 6-6", "polyimide"])
+def test_plastics_slow_down_by_two_to_four_a_kelvin(name):
+    """From memory; glasses and metals are no plastics."""
+    assert -4 <= VELOCITY_PER_KELVIN[name] <= -2
+
+
 @pytest.mark.parametrize("material", MATERIALS.values(), ids=lambda m: m.name)
 def test_row_is_complete(material):
     assert material.impedance == pytest.approx(material.density * material.velocity, rel=1e-12)

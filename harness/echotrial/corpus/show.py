@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 Spread = tuple[float, float, float]  # smallest (or 5th percentile), median, largest (or 95th)
 SAMPLES = 12  # A-scans on a page
 _COLUMNS = 3
-_SUMMED = ("thickness_mm", "kind", "specimen", "wall_wavelengths", "snr_db", "echo_snr_db")
+_SUMMED = ("thickness_mm", "kind", "wall_wavelengths", "snr_db", "echo_snr_db")
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def summary(corpus: Corpus) -> Summary:
         records=len(corpus),
         prove=counts.prove,
         tune=counts.tune,
-        specimens=int(truth["specimen"].nunique()),
+        specimens=np.unique(corpus.specimens()).size,
         walls=walls.size,
         wall_m=_spread(wall_m, 0, 100),
         wavelengths=_spread(lengths, 0, 100),
@@ -105,6 +105,7 @@ def lines(corpus: Corpus, found: Summary) -> list[str]:
         ("records", f"{found.prove} prove, {found.tune} tune, of {found.specimens} specimens"),
         ("sampling", f"{corpus.n_samples} samples at {rate:.6g} MHz, {span:.4g} us"),
         ("set-up", _setup_line(setup)),
+        ("beam", _beam_line(setup)),
         ("wall range", f"{limits[0]:.4g} to {limits[1]:.4g} {unit}"),
         ("walls", f"{found.walls}, {_text(walls, unit)}" if found.walls else "none"),
         ("", f"{_text(found.wavelengths, 'wavelengths')}" if found.walls else ""),
@@ -140,6 +141,30 @@ def _setup_line(setup: Setup) -> str:
     mode = f"mode {setup.mode}" if setup.mode else "no mode stated"
     frequency = quantities.convert(setup.centre_frequency, "frequency", "MHz")
     return ", ".join([f"{frequency:.4g} MHz", f"{setup.velocity:.5g} m/s", mode, *media])
+
+
+def near_fields(setup: Setup, wall_m: float) -> float:
+    """Path to the back wall and back in near-field lengths; NaN where the set-up does not say.
+
+    N = D^2 f / (4 c) for an element of diameter D (standard definition, from memory), and z / N
+    summed over the media passed; a mirror at half the path is as far as a receiver behind all of
+    it. Beyond 1 diffraction moves later echoes ahead of a plane wave.
+    """
+    line, diameter = setup.delay_line, setup.element_diameter
+    if diameter is None or (line is not None and not (line.length and line.velocity)):
+        return np.nan
+    path = 2 * wall_m * setup.velocity
+    if line is not None and line.length and line.velocity:
+        path += 2 * line.length * line.velocity
+    return float(4 * path / (diameter**2 * setup.centre_frequency))
+
+
+def _beam_line(setup: Setup) -> str:
+    tip, back = near_fields(setup, 0.0), near_fields(setup, setup.wall_range[1])
+    if np.isnan(back):
+        return ""
+    line = "" if setup.delay_line is None else f"to the tip and back {tip:.2g}, "
+    return f"path {line}to the thickest back wall and back {back:.2g} near-field lengths"
 
 
 # -- the page -------------------------------------------------------------------------------------

@@ -71,9 +71,8 @@ def spacings(corpus: Corpus) -> Spacings:
     A record contradicts its label when its own echoes do, or when those of all records of the
     same specimen and thickness do so together.
     """
-    truth = corpus.truth_of("specimen", "thickness_mm")
-    stated = truth["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
-    group = _groups(truth)
+    stated = corpus.truth_of("thickness_mm")["thickness_mm"].to_numpy(dtype=np.float64) / 1e3
+    group = _groups(corpus.specimens(), stated)
     common = _common(corpus, stated)
     shared = np.zeros((group.max(initial=-1) + 1, common.size))
     verdict, spacing_s = np.empty(len(corpus), dtype=object), np.empty(len(corpus))
@@ -218,16 +217,13 @@ def _share(setup: Setup) -> float:
     return _SHARE + 2 * setup.velocity_uncertainty / setup.velocity
 
 
-def _groups(truth: pd.DataFrame) -> NDArray[np.int64]:
+def _groups(specimen: NDArray[np.uint64], stated: Floats) -> NDArray[np.int64]:
     """Number of each record's specimen and thickness; -1 where it has no wall or is alone."""
-    walls = truth["thickness_mm"].notna().to_numpy()
-    specimen, _ = pd.factorize(truth["specimen"])
-    size, _ = pd.factorize(truth["thickness_mm"])
-    label = np.where(walls, specimen * (size.max(initial=0) + 1) + size, -1)
+    label = specimen * np.uint64(0x9E3779B97F4A7C15) ^ np.ascontiguousarray(stated).view(np.uint64)
     _, label, count = np.unique(label, return_inverse=True, return_counts=True)
-    repeated = walls & (count[label] > 1)
-    found = np.full(len(truth), -1)
-    found[repeated] = pd.factorize(label[repeated])[0]
+    repeated = np.isfinite(stated) & (count[label] > 1)
+    found = np.full(stated.size, -1)
+    found[repeated] = np.unique(label[repeated], return_inverse=True)[1]
     return found
 
 

@@ -165,6 +165,15 @@ class Corpus:
         wanted = [name for name in names if name in have]
         return pd.read_parquet(self.folder / "truth.parquet", columns=wanted)
 
+    def specimens(self) -> NDArray[np.uint64]:
+        """A number for each record's specimen, (n,): a 64-bit digest of its name."""
+        found = np.empty(len(self), np.uint64)
+        for start in range(0, len(self), GROUP):
+            names = self.truth_rows(start, start + GROUP)["specimen"].to_pylist()
+            words = np.array(list(map(str, names)), dtype=object)
+            found[start : start + GROUP] = pd.util.hash_array(words, categorize=False)
+        return found
+
     def truth_rows(self, start: int, stop: int) -> pa.Table:
         """The truth of records `start` to `stop`; only their part of the file is read."""
         file, found = self._truth_file, []
