@@ -168,23 +168,26 @@ def test_samples_go_from_thin_to_thick_and_show_every_kind(tmp_path: Path) -> No
 
 
 def test_marks_are_the_truth_or_where_it_puts_them(tmp_path: Path) -> None:
-    stated = {"thickness_mm": [1.0, 1.0], "interface_us": [2.21, np.nan],
-              "back_wall_us": [[2.6, 3.0], []]}  # fmt: skip
-    made = write_corpus(tmp_path / "c", _waves()[:2], stated)
-    assert marks_us(made, 0) == ([2.21], [2.6, 3.0], True)
-    interface, echoes, known = marks_us(made, 1)
-    assert (interface, known) == ([pytest.approx(2.2)], False)
-    assert echoes[:3] == pytest.approx([2.6, 3.0, 3.4])
+    stated = {"thickness_mm": [1.0, 1.0, np.nan], "interface_us": [2.21, np.nan, 2.22],
+              "back_wall_us": [[2.6, 3.0], [], []],
+              "back_wall_stands": [[True, False], [], []]}  # fmt: skip
+    made = write_corpus(tmp_path / "c", _waves()[:3], stated)
+    assert marks_us(made, 0) == ([2.21], [2.6], [3.0], True)
+    found = marks_us(made, 1)
+    assert (found.interface, found.stated) == ([pytest.approx(2.2)], False)
+    assert found.echoes[:3] == pytest.approx([2.6, 3.0, 3.4])
+    assert marks_us(made, 2) == ([2.22], [], [], True)
     contact = write_corpus(
         tmp_path / "d", _waves()[:1], {"thickness_mm": [1.0]},
         made_of=setup(mode=1, interface_echo=None), known={"start_us": [0.0]},
     )  # fmt: skip
-    assert marks_us(contact, 0)[1][:2] == pytest.approx([0.4, 0.8])
+    assert marks_us(contact, 0).echoes[:2] == pytest.approx([0.4, 0.8])
+    assert marks_us(contact, 0).interface == []  # time 0 is no echo
     told = write_corpus(
         tmp_path / "e", _waves()[:1], {"thickness_mm": [1.0], "back_wall_us": [[0.7, 1.1]]},
         made_of=setup(mode=1, interface_echo=None), known={"start_us": [0.0]},
     )  # fmt: skip
-    assert marks_us(told, 0) == ([], [0.7, 1.1], True)
+    assert marks_us(told, 0) == ([], [0.7, 1.1], [], True)
 
 
 def test_figures_of_a_corpus(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -163,8 +163,8 @@ def _beam_line(setup: Setup) -> str:
     tip, back = near_fields(setup, 0.0), near_fields(setup, setup.wall_range[1])
     if np.isnan(back):
         return ""
-    line = "" if setup.delay_line is None else f"to the tip and back {tip:.2g}, "
-    return f"path {line}to the thickest back wall and back {back:.2g} near-field lengths"
+    line = "" if setup.delay_line is None else f"to the tip and back {tip:#.2g}, "
+    return f"path {line}to the thickest back wall and back {back:#.2g} near-field lengths"
 
 
 # -- the page -------------------------------------------------------------------------------------
@@ -186,26 +186,42 @@ def _truth(corpus: Corpus, record: int) -> Any:
     return corpus.truth_rows(record, record + 1).to_pandas().iloc[0]
 
 
-def marks_us(corpus: Corpus, record: int) -> tuple[list[float], list[float], bool]:
-    """Interface echo, back-wall echoes, and whether the truth states them.
+class Marks(NamedTuple):
+    """Where echoes are, microseconds: interface echo, back-wall echoes, and those too weak to see.
 
-    Where it does not, they are where the stated thickness puts them at the set-up's velocity.
+    `stated` by the truth, or else where the stated thickness puts them at the set-up's velocity.
     """
+
+    interface: list[float]
+    echoes: list[float]
+    weak: list[float]
+    stated: bool
+
+
+def marks_us(corpus: Corpus, record: int) -> Marks:
+    """Marks of a record, from its truth as far as that goes; weak ones are below tail or noise."""
     row, setup = _truth(corpus, record), corpus.setup
     interface = row.get("interface_us", np.nan)
-    echoes = row.get("back_wall_us")
-    if echoes is not None and np.size(echoes) and (setup.mode == 1 or not np.isnan(interface)):
-        places = [] if np.isnan(interface) else [float(interface)]
-        return places, [float(t) for t in np.atleast_1d(echoes)], True
+    places = [] if np.isnan(interface) else [float(interface)]
+    echoes = [float(t) for t in _listed(row.get("back_wall_us"))]
+    if (echoes and (setup.mode == 1 or places)) or (places and np.isnan(row["thickness_mm"])):
+        stands = [bool(s) for s in _listed(row.get("back_wall_stands"))] or [True] * len(echoes)
+        known = list(zip(echoes, stands, strict=True))
+        return Marks(places, [t for t, s in known if s], [t for t, s in known if not s], True)
     at = 0.0 if setup.mode == 1 else setup.interface_echo
-    if not np.isnan(interface):
-        at = float(interface) / 1e6
+    if places:
+        at = places[0] / 1e6
+    places = [] if setup.mode == 1 or at is None else [at * 1e6]
     if at is None or np.isnan(row["thickness_mm"]):
-        return ([] if at is None else [at * 1e6]), [], False
+        return Marks(places, [], [], False)
     trip = float(setup.interval_s(row["thickness_mm"] / 1e3))
     last = corpus.known["start_us"].iloc[record] / 1e6 + corpus.n_samples / corpus.rate_hz
     orders = range(1, 1 + min(int((last - at) / trip), 8))
-    return [at * 1e6], [(at + k * trip) * 1e6 for k in orders], False
+    return Marks(places, [(at + k * trip) * 1e6 for k in orders], [], False)
+
+
+def _listed(value: Any) -> list[Any]:
+    return [] if value is None or np.size(value) == 0 else list(np.atleast_1d(value))
 
 
 def page(corpus: Corpus, path: Path, records: Sequence[int] = ()) -> None:
@@ -240,16 +256,22 @@ def _figure(corpus: Corpus, records: list[int]) -> Any:
         raise NotToBeHad("the page needs the package plotly: pip install plotly") from None
     rows = -(-len(records) // _COLUMNS)
     titles = [_title(corpus, r) for r in records]
+    named: set[str] = set()  # in the legend already
     figure = make_subplots(rows=rows, cols=_COLUMNS, subplot_titles=titles)
     for i, record in enumerate(records):
         where = {"row": i // _COLUMNS + 1, "col": i % _COLUMNS + 1}
-        for trace in _traces(corpus, record, legend=i == 0):
+        for trace in _traces(corpus, record):
+            trace.showlegend = trace.name not in named
+            named.add(trace.name)
             figure.add_trace(trace, **where)
         figure.update_xaxes(range=_window_us(corpus, record), **where)
     figure.update_xaxes(title_text="time, us")
     figure.update_yaxes(title_text="share of full scale", range=[-1.05, 1.05])
     figure.update_annotations(font_size=13)
-    figure.update_layout(height=260 * rows, template="plotly_white", margin={"t": 60})
+    legend = {"orientation": "h", "y": -0.06}
+    figure.update_layout(
+        height=260 * rows, template="plotly_white", margin={"t": 60}, legend=legend
+    )
     return figure
 
 
@@ -268,21 +290,25 @@ def _title(corpus: Corpus, record: int) -> str:
 
 def _window_us(corpus: Corpus, record: int) -> list[float] | None:
     """From before the interface echo to after the last mark; a double click shows the rest."""
-    interface, echoes, _ = marks_us(corpus, record)
-    marks = [*interface, *echoes]
+    found = marks_us(corpus, record)
+    marks = sorted([*found.interface, *found.echoes, *found.weak])
     pulse = 1e6 / corpus.setup.bandwidth_hz
     first = 0.0 if corpus.setup.mode == 1 else marks[0] if marks else 0.0
     return [first - 4 * pulse, marks[-1] + 10 * pulse] if marks else None
 
 
-def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
+def _traces(corpus: Corpus, record: int) -> list[Any]:
     from plotly.graph_objects import Scatter
 
     batch = corpus.batch(record, record + 1)
     time = (batch.start_s[0] + np.arange(corpus.n_samples) / corpus.rate_hz) * 1e6
-    interface, echoes, stated = marks_us(corpus, record)
-    how = "truth" if stated else "expected from the stated thickness"
-    marks = [(interface, "interface echo", "#b35900"), (echoes, "back-wall echoes", "#00707a")]
+    found = marks_us(corpus, record)
+    how = "truth" if found.stated else "expected from the stated thickness"
+    marks = [
+        (found.interface, f"interface echo ({how})", "#b35900", 1.0),
+        (found.echoes, f"back-wall echoes ({how})", "#00707a", 1.0),
+        (found.weak, "back-wall echoes below tail or noise (truth)", "#7fb7bc", -0.8),
+    ]
     samples = np.round(batch.samples[0].astype(np.float64), 5)
     line = Scatter(
         x=np.round(time, 4),
@@ -290,20 +316,19 @@ def _traces(corpus: Corpus, record: int, *, legend: bool) -> list[Any]:
         name="A-scan",
         line={"width": 1, "color": "#333333"},
         legendgroup="A-scan",
-        showlegend=legend,
     )
     return [
         *(
             Scatter(
                 x=[t for at in places for t in (at, at, None)],
-                y=[-1, 1, None] * len(places),
-                name=f"{name} ({how})",
+                y=[-1, top, None] * len(places),
+                name=name,
                 mode="lines",
-                line={"width": 1.2, "color": colour, "dash": "solid" if stated else "dot"},
+                line={"width": 1, "color": colour, "dash": "solid" if found.stated else "dot"},
+                opacity=0.6,
                 legendgroup=name,
-                showlegend=legend,
             )
-            for places, name, colour in marks
+            for places, name, colour, top in marks
             if places
         ),
         line,
