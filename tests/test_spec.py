@@ -1,5 +1,7 @@
 """Specs: one meaning, one canonical text; impossible ones are refused with the reason."""
 
+import subprocess
+import sys
 import tomllib
 import warnings
 
@@ -133,6 +135,22 @@ def test_window_too_short_for_the_wanted_multiples_warns_and_counts():
     made = MODEL.records(spec, "prove", 0, 0, 32).truth
     assert (made.back_walls_in_window == made.back_wall_us.map(len)).all()
     assert set(made.back_walls_in_window) == {1, 2}
+
+
+def test_the_command_warns_in_one_line(tmp_path):
+    """As a user sees it: the sentence, and nothing of the program's own lines."""
+    (tmp_path / "a.toml").write_text(SPEC.replace('"1.2 mm"', '"20 mm"'))
+    call = "from echotrial.cli import main; main()"
+    words = ["corpus", "build", "a.toml", "--records", "8", "--out", "made"]
+    done = subprocess.run(
+        [sys.executable, "-c", call, *words], cwd=tmp_path, capture_output=True, text=True
+    )
+    assert done.returncode == 0
+    said = (
+        "a-tube: the window has room for 1 back-wall echoes of the thickest wall, and 2 are wanted"
+    )
+    assert done.stderr.splitlines()[0] == f"echotrial: warning: {said}"
+    assert "UserWarning" not in done.stderr
 
 
 @given(

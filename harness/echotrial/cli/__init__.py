@@ -2,6 +2,7 @@
 
 import importlib
 import sys
+import warnings
 from typing import Any
 
 import click
@@ -63,8 +64,25 @@ def cli() -> None:
     """
 
 
+def _formatted(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    line: str | None = None,
+) -> str:
+    """A warning for the user as one line; any other as Python shows it."""
+    if category is UserWarning:
+        return f"echotrial: warning: {message}\n"
+    return _formatted_by_python(message, category, filename, lineno, line)
+
+
+_formatted_by_python = warnings.formatwarning
+
+
 def main(arguments: list[str] | None = None) -> Any:
     """Entry point: run a command; an error becomes one message and its exit code."""
+    warnings.formatwarning = _formatted
     try:
         code = cli.main(args=arguments, standalone_mode=False)
     except EchotrialError as error:
