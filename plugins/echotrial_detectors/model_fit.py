@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from echotrial_detectors.fit.beam import spreading
 from echotrial_detectors.fit.grid import correlations, make_grid
 from echotrial_detectors.fit.lanes import Table
-from echotrial_detectors.fit.newton import ARRIVAL, GAP, SPREAD, WALL
+from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SPREAD, WALL
+from echotrial_detectors.fit.ring import Ring
+from echotrial_detectors.fit.ringing import search_ringing
 from echotrial_detectors.fit.search import STRIDE, Found, Search, prior_spread, search
 from echotrial_detectors.fit.spectra import (
     Bins,
@@ -25,7 +27,7 @@ from echotrial_detectors.fit.spectra import (
     spectra,
 )
 from echotrial_detectors.fit.stack import Stack, aperture, stack_of
-from echotrial_detectors.fit.verdict import Fits, Limits, judge
+from echotrial_detectors.fit.verdict import Fits, Limits, hardly_more_than, judge
 from echotrial_detectors.noise import noise_sigma
 
 #: The grid goes this far beyond the wall range, so that a wall out there is recognised as such.
@@ -108,7 +110,7 @@ class ModelFit:
     """Fits delay line | couplant | wall | air to the whole echo train, and knows when it cannot."""
 
     name: ClassVar[str] = "model-fit"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[ModelFitSettings]] = ModelFitSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -168,6 +170,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             _prior(setup, settings, stack),
             stack.gap_periods(1e-6 * settings.film_um),
             settings.rounds,
+            Ring.of(bins),
         ),
         settings.starts,
         Limits(
@@ -204,7 +207,9 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     energy = np.sum(np.abs(y) ** 2, axis=1)
     usable = energy > 0
     scale = np.where(usable, energy, 1.0)
-    found = _search(y / np.sqrt(scale)[:, None], usable, anchor_s, plan)
+    y /= np.sqrt(scale)[:, None]
+    noise = _noise_energy(batch, first, gate) / scale
+    found = _search(y, usable, noise, anchor_s, plan)
     wall_m = setup.thickness_m(found.theta[..., WALL] * gate.period_s, mode=_mode(setup))
     rows = np.arange(len(batch))
     best_m = wall_m[rows, found.best]
@@ -216,7 +221,8 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
             found.best,
             found.deviation * gate.period_s * setup.velocity / 2,
             found.side,
-            _noise_energy(batch, first, gate) / scale,
+            noise,
+            found.theta[rows, found.best, LOSS],
         ),
         plan.limits,
         setup.tolerance.of(best_m),
@@ -278,17 +284,27 @@ def _noise_energy(batch: Batch, first: NDArray[np.int64], gate: Gate) -> NDArray
 def _search(
     y: NDArray[np.complex128],
     usable: NDArray[np.bool_],
+    noise: NDArray[np.float64],
     anchor_s: NDArray[np.float64],
     plan: _Plan,
 ) -> Found:
-    nominal, period = plan.setup.interface_echo, plan.gate.period_s
+    """Fits with the reference echo for a pulse; where these leave too much, with a ring-down."""
+    nominal, period, how = plan.setup.interface_echo, plan.gate.period_s, plan.how
     arrival = np.zeros(len(y)) if nominal is None else (nominal - anchor_s) / period
-    tolerance = plan.setup.tolerance
-    in_periods = float(plan.setup.interval_s(tolerance.absolute)) / period
-    return search(
-        y, usable, correlations(y, plan.how.grid), arrival, (tolerance.relative, in_periods),
-        plan.how, plan.starts,
+    absolute = float(plan.setup.interval_s(plan.setup.tolerance.absolute)) / period
+    tolerance = (plan.setup.tolerance.relative, absolute)
+    found = search(
+        y, usable, correlations(y, how.grid), arrival, tolerance, how, plan.starts
     )  # fmt: skip
+    left = found.residual[np.arange(len(y)), found.best]
+    poor = np.flatnonzero(np.isfinite(left) & (left > hardly_more_than(noise, plan.limits)))
+    if abs(how.stack.interface) < STRONG_INTERFACE:
+        return found  # its tail stands no higher than what a liner sends back
+    explained, ringing = search_ringing(
+        y[poor], found.take(poor), noise[poor], arrival[poor], tolerance, how, plan.limits.lossy
+    )
+    found.put(poor[explained], ringing)
+    return found
 
 
 def _marks(

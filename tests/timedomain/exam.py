@@ -8,7 +8,7 @@ its multiples have the same sign where Z_delay < Z_wall and alternate where Z_de
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -62,6 +62,15 @@ NYLON_66 = Stuff(2620.0, 1140.0)
 
 
 @dataclass(frozen=True)
+class Ring:
+    """What a record's ring-down is drawn from; the reference echo has one of its own."""
+
+    frequency: tuple[float, float] = (0.7, 1.15)  # over the centre frequency
+    level: tuple[float, float] = (0.06, 0.25)
+    decay: tuple[float, float] = (2.0, 6.0)  # periods
+
+
+@dataclass(frozen=True)
 class Kind:
     """What an exam draws from: probe, media, ranges."""
 
@@ -75,10 +84,14 @@ class Kind:
     loss: float  # Np/m in the wall at the centre frequency
     wavelengths: tuple[float, float] = (0.12, 5.0)
     stated_wavelengths: tuple[float, float] = (0.14, 4.8)  # the set-up's wall range
+    ring: "Ring | None" = None  # where the ring-down differs from record to record
 
 
 KINDS = {
     "metal": Kind(20e6, POLYSTYRENE, 6e-3, STAINLESS_316, 5e-3, (1e-6, 15e-6), (28, 46), 6.0),
+    "metal-ringing": Kind(
+        20e6, POLYSTYRENE, 6e-3, STAINLESS_316, 5e-3, (1e-6, 15e-6), (34, 50), 6.0, ring=Ring()
+    ),
     "nylon-matched": Kind(10e6, POLYSTYRENE, 6e-3, NYLON_66, 6e-3, (1e-6, 30e-6), (34, 50), 75.0),
     "nylon-mismatched": Kind(
         10e6, FUSED_SILICA, 14e-3, NYLON_66, 6e-3, (1e-6, 30e-6), (34, 50), 75.0
@@ -86,21 +99,24 @@ KINDS = {
 }
 
 
-def pulse(frequency: float, bandwidth: float) -> Callable[[Array], Array]:
+def pulse(
+    frequency: float, bandwidth: float, ring: tuple[float, float, float] = (0.85, 0.08, 3.0)
+) -> Callable[[Array], Array]:
     """An asymmetric two-way pulse with ring-down, peak about 1, zero before time 0.
 
     t^4 exp(-t/tau): spectrum (1 + (2 pi f tau)^2)^(-5/2) about the carrier, so the -6 dB width
-    asked for gives tau. It rings on at 0.85 of its frequency, some 25 dB down.
+    asked for gives tau. It rings on at 0.85 of its frequency, some 25 dB down, unless `ring` (share
+    of the frequency, level, periods of decay) says otherwise.
     """
     tau = np.sqrt(2**0.4 - 1) / (np.pi * bandwidth)
-    rise, decay, own = 1.5 * tau, 3.0 / frequency, 0.85 * frequency
+    rise, decay, own = 1.5 * tau, ring[2] / frequency, ring[0] * frequency
 
     def at(t: Array) -> Array:
         t = np.maximum(t, 0.0)
         body = (t / (4 * tau)) ** 4 * np.exp(4 - t / tau)
-        ring = (1 - np.exp(-t / rise)) ** 5 * np.exp(-t / decay)
+        later = (1 - np.exp(-t / rise)) ** 5 * np.exp(-t / decay)
         main = body * np.cos(2 * np.pi * frequency * (t - 4 * tau) + 0.7)
-        return np.asarray(main + 0.08 * ring * np.cos(2 * np.pi * own * t - 1.0))
+        return np.asarray(main + ring[1] * later * np.cos(2 * np.pi * own * t - 1.0))
 
     return at
 
@@ -177,6 +193,9 @@ def _record(
     drift = draw.uniform(-30e-9, 30e-9)  # temperature of the delay line, trigger
     gain = REFERENCE_SCREEN * 10 ** (draw.uniform(-1.5, 1.0) / 20)
     time = start_s + STEP * np.arange(SAMPLES * PER_SAMPLE, dtype=np.float64)
+    if kind.ring is not None:
+        own = [draw.uniform(*limits) for limits in astuple(kind.ring)]
+        at = pulse(kind.frequency, 0.6 * kind.frequency, (own[0], own[1], own[2]))
     source = np.asarray(-gain * at(time - 2 * kind.delay_length / kind.delay.velocity - drift))
     snr_db = draw.uniform(*kind.snr_db)
     wave, row = _STATES[state](kind, draw, source, start_s, snr_db)

@@ -73,4 +73,4 @@ def in_blocks(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     padded = np.zeros((*outer, r, blocks * LANES))
     padded[..., :m] = rows
     turned = np.moveaxis(padded.reshape(*outer, r, blocks, LANES), -2, -3)
-    return np.ascontiguousarray(turned).reshape(*outer, -1)
+    return np.ascontiguousarray(turned).reshape(*outer, r * blocks * LANES)

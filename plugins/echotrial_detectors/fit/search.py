@@ -1,6 +1,6 @@
 """The course of a fit: every start on few bins, the best on all, and a look to both sides of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from echotrial_detectors.fit.newton import (
     refine,
     room,
 )
+from echotrial_detectors.fit.ring import Ring
 from echotrial_detectors.fit.stack import Aperture, Stack
 
 #: The first rounds see every third bin: they have to find the basin, not the last digit.
@@ -35,7 +36,8 @@ BEHIND = 30.0
 WIDE = 8.0
 #: Gap and spread (periods) from which a fit without either is tried once more.
 FIRST_GAP = (0.05, 0.3)
-_FLOOR = np.array([-np.inf, 0.02, 0.0, 0.0, 0.0, -1.0])
+WALL_FLOOR = 0.02
+_FLOOR = np.array([-np.inf, WALL_FLOOR, 0.0, 0.0, 0.0, -1.0])
 _FREE = 1e3
 #: Standard deviation of a wall that is held, periods.
 _HELD = 1e-4
@@ -62,6 +64,8 @@ class Search:
         Standard deviation expected of a film's round trip on a lifted probe, periods.
     rounds
         Newton steps at most, in each stage.
+    ring
+        What the probe may ring with where the reference echo does not.
     """
 
     grid: Grid
@@ -73,6 +77,7 @@ class Search:
     prior_spread: _Real
     film_spread: float
     rounds: int
+    ring: Ring
 
 
 @dataclass(frozen=True)
@@ -100,6 +105,15 @@ class Found:
     best: _Rows
     deviation: _Real
     side: _Real
+
+    def take(self, rows: _Rows) -> "Found":
+        """The fits of some records."""
+        return Found(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+    def put(self, rows: _Rows, other: "Found") -> None:
+        """Take the fits of `other` for some records."""
+        for field in fields(self):
+            getattr(self, field.name)[rows] = getattr(other, field.name)
 
 
 def prior_spread(drift: float, least: float, spread: float, loss: float, shape: float) -> _Real:
@@ -138,6 +152,10 @@ class Fits:
         none = np.zeros(n, np.bool_) if film is None else film
         rows, result = np.ascontiguousarray(record), np.empty((n, 3))
         return cls(rows, theta.copy(), none, result, np.empty((n, SIDE, SIDE + 1)))
+
+    def take(self, places: _Rows) -> "Fits":
+        """Some of them."""
+        return Fits(*(getattr(self, field.name)[places] for field in fields(self)))
 
 
 def make(
@@ -206,7 +224,7 @@ def search(
     )  # fmt: skip
     _leave_contact(found, every, arrival, how)
     deviation[fitted] = deviations(found, how)
-    width = np.maximum(tolerance[0] * found.theta[:, WALL], tolerance[1])
+    width = width_of(found.theta, tolerance)
     looked_at = WIDE * deviation[fitted] > width
     side[fitted[looked_at]] = _sides(found, looked_at, width, every, arrival, how)
     theta[fitted, best[fitted]], results[fitted, best[fitted]] = found.theta, found.result
@@ -292,8 +310,7 @@ def _sides(
     looked at once more, and if it was none either the answer is negative.
     """
     behind = np.full(found.record.size, np.inf)
-    todo, held = np.flatnonzero(looked_at), how.prior_spread.copy()
-    held[WALL] = _HELD
+    todo, held = np.flatnonzero(looked_at), held_wall(how)
     for _ in range(2):
         fits = Fits.of(np.tile(found.record[todo], 2), np.tile(found.theta[todo], (2, 1)))
         off = np.concatenate([-width[todo], width[todo]])
@@ -310,3 +327,15 @@ def _sides(
         make(free, y, how.every, arrival, how, how.rounds, ENOUGH)
         _take_better(found, todo, free, np.ones(todo.size, np.bool_))
     return behind[looked_at]
+
+
+def width_of(theta: _Real, tolerance: tuple[float, float]) -> _Real:
+    """Tolerance of each wall in `theta` (j, 6), periods: the larger of relative and absolute."""
+    return np.asarray(np.maximum(tolerance[0] * theta[:, WALL], tolerance[1]))
+
+
+def held_wall(how: Search) -> _Real:
+    """Priors under which a wall stays where it starts."""
+    held = how.prior_spread.copy()
+    held[WALL] = _HELD
+    return held

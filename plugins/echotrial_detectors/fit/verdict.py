@@ -32,6 +32,8 @@ class Fits:
         because the standard deviation is far smaller than that.
     noise_share
         (n,): share of the record's energy that noise alone would be.
+    loss
+        (n,): of the best wall, neper per period of travel.
     """
 
     value: _Real
@@ -41,6 +43,7 @@ class Fits:
     deviation_m: _Real
     side: _Real
     noise_share: _Real
+    loss: _Real
 
 
 @dataclass(frozen=True)
@@ -71,6 +74,11 @@ class Limits:
 
     #: Share of a record's energy that may be left however loud its noise: a wall explains most.
     most_left: ClassVar[float] = 0.3
+    #: Share that is left where the model is right, at most.
+    right: ClassVar[float] = 0.004
+    #: A hard wall loses less, neper per period of travel, or is rough or no true wall: the train of
+    #: a wall of half a wavelength that dies away as fast is much like a ring-down.
+    lossy: ClassVar[float] = 0.12
 
     margin: float
     near_margin: float
@@ -81,6 +89,17 @@ class Limits:
     hard: bool
     excess: float
     floor: float
+
+
+def most_left(noise_share: _Real, limits: Limits) -> _Real:
+    """Share of each record's energy that a wall may leave unexplained."""
+    allowed = np.maximum(limits.excess * noise_share, limits.floor)
+    return np.asarray(np.minimum(allowed, limits.most_left))
+
+
+def hardly_more_than(noise_share: _Real, limits: Limits) -> _Real:
+    """Share of each record's energy that is left where the model is right."""
+    return np.asarray(np.maximum(limits.excess * noise_share, limits.right))
 
 
 def judge(
@@ -99,8 +118,9 @@ def judge(
     ahead = np.where(other, fits.value[:, :-1] - value[:, None], np.inf)
     ahead_of_film = fits.value[:, -1] - value
     residual = fits.residual[rows, fits.best]
-    allowed = np.maximum(limits.excess * fits.noise_share, limits.floor)
-    allowed = np.minimum(allowed, limits.most_left)
+    allowed = most_left(fits.noise_share, limits)
+    lossy = limits.hard & (fits.loss > limits.lossy)
+    allowed = np.where(lossy, hardly_more_than(fits.noise_share, limits), allowed)
     low, high = wall_range_m
     much = np.maximum(limits.excess * fits.noise_share, 0.5 * limits.floor)
     strict = limits.hard | (residual > much)
