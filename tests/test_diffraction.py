@@ -4,6 +4,7 @@ Rogers and Van Buren, JASA 55 (1974) 724; Williams, JASA 23 (1951) 1 (titles ope
 memory, verified by quadrature and by a 3-D full-wave simulation outside this project).
 """
 
+import numba
 import numpy as np
 import pytest
 from echotrial_corpora.chain import DIFFRACTION_STEP
@@ -11,6 +12,13 @@ from echotrial_corpora.diffraction import piston, piston_exact, piston_slope, ta
 from echotrial_corpora.spreading import piston_at
 from scipy.integrate import quad
 from scipy.special import j1
+
+
+@numba.njit
+def looked_up(real, late, values):
+    """The generator's table from Python."""
+    return piston_at(real, late, values, DIFFRACTION_STEP)
+
 
 TABLE = [
     (0.05, 0.951046, 0.0528),
@@ -83,8 +91,8 @@ def test_slope_is_the_derivative():
 def test_generators_table_against_bessel_functions(real):
     x = complex(real, -0.01 * min(real, 30.0))
     values = table(400.0, DIFFRACTION_STEP)
-    assert abs(piston_at(x.real, x.imag, values, DIFFRACTION_STEP) - piston(x)) < 3e-4
-    assert abs(piston_at(real, 0.0, values, DIFFRACTION_STEP) - piston(real)) < 4e-5
+    assert abs(looked_up(x.real, x.imag, values) - piston(x)) < 3e-4
+    assert abs(looked_up(real, 0.0, values) - piston(real)) < 4e-5
 
 
 def test_mean_pressure_from_the_fresnel_integral():

@@ -4,6 +4,7 @@ Common practice, no source: metals give many multiples; a near-matched polymer g
 interface echo and a stronger back-wall echo. Polarity by the sign of reflection (derived).
 """
 
+import os
 import subprocess
 import sys
 import tracemalloc
@@ -147,6 +148,25 @@ def test_same_bytes_whatever_the_chunks(name):
         ), column
 
 
+@pytest.mark.slow
+def test_the_process_that_compiles_makes_the_bytes_of_those_after_it(tmp_path):
+    """To the last digit of the truth: a kernel from the cache is the kernel that was compiled."""
+    code = (
+        "import hashlib; from tests.test_generate import records, spec_of\n"
+        "made = records(spec_of('distractors'), 'prove', 0, 0, 128)\n"
+        "truth = made.truth.to_json(double_precision=15).encode()\n"
+        "print(hashlib.sha256(made.samples.tobytes() + truth).hexdigest())"
+    )
+    words = [sys.executable, "-c", code]
+    surroundings = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
+    first, second = (
+        subprocess.run(words, env=surroundings, capture_output=True, text=True, check=True).stdout
+        for _ in range(2)
+    )
+    assert len(first) > 60
+    assert first == second
+
+
 def test_splits_seeds_and_specs_share_no_record():
     spec = spec_of("stainless-tube-20mhz")
     other = spec.model_copy(update={"lead": 0.7e-6})
@@ -189,6 +209,33 @@ def test_dry_record_is_the_reference_echo():
     scale = np.abs(ours).max() / np.abs(reference.samples).max()
     assert np.abs(ours - scale * reference.samples).max() < 2e-3
     assert made.truth.interface_us[0] == pytest.approx(spec.setup.interface_echo * 1e6, abs=5e-5)
+
+
+def test_dried_film_leaves_little_of_the_echo_and_no_gain_brings_it_back():
+    """40 dB lost of 50 dB over the noise: 10 dB; at a fixed gain the echo is 40 dB lower (derived).
+
+    With the gain of each record noise and echo together fill the screen, and seldom clip.
+    """
+
+    def made(gain, film):
+        spec = plain(
+            shares={"dry": 1.0, "wet_tip": 0.0},
+            receiver={"snr": "50 dB", "gain": gain, "screen_height": 0.8},
+            delay_line={"dry_film": {"share": film, "level": "-40 dB"}},
+        )
+        return records(spec, "prove", 0, 0, 64)
+
+    fixed, whole = made("fixed", 1.0), made("fixed", 0.0)
+    assert (fixed.truth.kind == "dry").all()
+    assert fixed.truth.snr_db.to_numpy() == pytest.approx(np.full(64, 10.0), abs=1e-9)
+    assert whole.truth.snr_db.to_numpy() == pytest.approx(np.full(64, 50.0), abs=1e-9)
+    mean = [found.samples.mean(axis=0) for found in (fixed, whole)]  # of 64: the noise is gone
+    assert decibels(np.abs(mean[0]).max() / np.abs(mean[1]).max()) == pytest.approx(-40, abs=0.5)
+    shown = np.abs(made("per record", 1.0).samples).max(axis=1) / 32767
+    assert 0.5 < np.median(shown) < 1.0
+    assert (shown > 0.999).mean() < 0.1
+    share = made("per record", 0.25).truth.left_by_dry_film
+    assert set(share.round(6)) == {0.01, 1.0}
 
 
 def test_wet_tip_rings_like_a_thin_wall():

@@ -30,7 +30,7 @@ _FIELDS: Final[str] = (
     # probe: pulse and ring-down; when the tip's echo comes, later by what the line's heat adds
     "centre width phase decay ring ring_gain ring_rate late heat "
     # receiver
-    "start height snr hum hum_frequency hum_phase baseline baseline_rate "
+    "start height snr through hum hum_frequency hum_phase baseline baseline_rate "
     "burst burst_frequency burst_rate burst_at noise_at "
     "excitation excitation_frequency excitation_rate recovery recovery_rate "
     # what else the truth tells
@@ -205,6 +205,11 @@ def _probe(spec: "CorpusSpec", pick: _Draw, found: np.ndarray, chain: Chain) -> 
 
 def _receiver(spec: "CorpusSpec", pick: _Draw, found: np.ndarray, chain: Chain) -> None:
     receiver, n = spec.receiver, pick.count
+    film = spec.delay_line.dry_film if spec.delay_line else None
+    found["through"] = 1.0
+    if film is not None:
+        dried = (found["kind"] == DRY) & (pick.unit("dry film") < film.share)
+        found["through"][dried] = np.exp(pick("dry film level", film.level))[dried]
     spread = np.floor(pick("start", receiver.start_spread) * spec.rate) / spec.rate
     found["start"] = chain.start_s + spread
     found["height"] = pick("screen height", receiver.screen_height)

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 TILE = 128
 #: Bytes; a tile's arrays take some 8 MB.
 KEPT = 1 << 24
+#: Peak of a record's noise over its rms.
+NOISE_PEAK = 4.0
 #: dB in a Neper.
 DB = 20 / np.log(10)
 Columns = dict[str, Any]
@@ -54,9 +56,10 @@ def _tile(
     params = draw(spec, names, TILE)
     response = respond(spec, params, grain_spectra(spec, chain, names, TILE))
     peaks = np.maximum(response.clean.max(axis=1), -response.clean.min(axis=1))
-    sigma = peaks * 10 ** (-params["snr"] * DB / 20)
+    # what a dried film takes from the echoes is written as more noise
+    sigma = peaks * 10 ** (-params["snr"] * DB / 20) / params["through"]
     echoes = echoes_of(response, sigma)
-    gain = gains(spec, params, peaks, echoes)
+    gain = gains(spec, params, peaks, sigma, echoes)
     bits = spec.receiver.bits
     made = noise(chain, names, params)
     out = digitise(params, response.clean, gain, made, sigma * gain, spec.rate, bits)
@@ -78,12 +81,20 @@ def _keep_memory() -> None:
 
 
 def gains(
-    spec: "CorpusSpec", params: np.ndarray, peaks: NDArray[np.float64], echoes: Echoes
+    spec: "CorpusSpec",
+    params: np.ndarray,
+    peaks: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    echoes: Echoes,
 ) -> NDArray[np.float64]:
-    """Gain of each record: its peak, its first back-wall echo or the bare tip's echo to height."""
+    """Gain of each record: its peak, its first back-wall echo or the bare tip's echo to height.
+
+    Behind a dried film it is the peak of echo and noise, of which a record holds some 4 sigma.
+    """
     height: NDArray[np.float64] = params["height"]
     if spec.receiver.gain == "fixed":
-        return np.asarray(height / reference_peak(spec))
+        return np.asarray(height / reference_peak(spec) * params["through"])
+    peaks = np.where(params["through"] < 1, np.maximum(peaks, NOISE_PEAK * sigma), peaks)
     if spec.receiver.gain == "first echo":
         first = echoes.height[:, 0]
         return np.asarray(height / np.where(np.isnan(first), peaks, first))

@@ -119,6 +119,16 @@ class SideWall(Strict):
     delay: Annotated[Time, Positive]
 
 
+class DryFilm(Strict):
+    """A removable delay line whose film towards the element has dried, in some dry records.
+
+    `level` is what is left of the sound after both ways through it.
+    """
+
+    share: Annotated[Fraction, Field(ge=0, le=1)]
+    level: Levels
+
+
 class DelayLine(Stuff):
     """Delay line; `repeat` is what the probe's end reflects back into it."""
 
@@ -127,6 +137,7 @@ class DelayLine(Stuff):
     velocity_per_kelvin: Velocity | None = None
     repeat: Levels | None = None
     side_wall: tuple[SideWall, ...] = ()
+    dry_film: DryFilm | None = None
 
     @property
     def drift(self) -> float:

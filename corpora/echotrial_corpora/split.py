@@ -21,8 +21,10 @@ _OPTIONS: dict[str, Any] = {
     "fastmath": {"contract", "reassoc", "nsz"},
     "no_cfunc_wrapper": True,
 }
-#: A part of a kernel: never called from Python, so compiled without the wrapper for that.
-part: Callable[[Any], Any] = _njit(**_OPTIONS, no_cpython_wrapper=True)
+#: A part of a kernel: never called from Python, so compiled without the wrapper for that. Always
+#: inlined: of a function that is not, the process that compiles runs another copy, rounded
+#: otherwise in the last digit, than those that load the kernel from the cache.
+part: Callable[[Any], Any] = _njit(**_OPTIONS, no_cpython_wrapper=True, forceinline=True)
 #: A kernel.
 kernel: Callable[[Any], Any] = _njit(**_OPTIONS, cache=True)
 

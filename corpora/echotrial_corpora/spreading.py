@@ -22,7 +22,7 @@ BLOCK = 2 * NODE
 Z, Q, SUM = (2 * BLOCK * i for i in range(3))
 
 
-@kernel
+@part
 def piston_at(real, late, table, step):
     """Diffraction correction at x = real + j late, from a table of values and slopes.
 

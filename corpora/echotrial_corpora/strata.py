@@ -23,6 +23,7 @@ _FROM_SI = {
     "phase_rad": ("phase", 1.0),
     "temperature_change_k": ("temperature_change", 1.0),
     "screen_height": ("height", 1.0),
+    "left_by_dry_film": ("through", 1.0),
     "grain_level": ("grain", 1.0),
     "hum_level": ("hum", 1.0),
     "burst_level": ("burst", 1.0),
@@ -64,6 +65,7 @@ def _varies(spec: "CorpusSpec", field: str) -> bool:
         "hum": receiver.hum,
         "burst": receiver.bursts,
         "excitation": spec.excitation,
+        "through": line and line.dry_film,
         "temperature_change": line and not line.temperature_change.is_plain,
     }
     return bool(present[field])
