@@ -37,7 +37,8 @@ def test_a_resonance_that_the_pulse_sets_off_is_undone(frequency, decay):
     unit = plain / np.linalg.norm(plain)
     off = np.linalg.norm(ringing / np.linalg.norm(ringing) - unit)
     undone, cost = known.undone(ringing / np.linalg.norm(ringing), answer, np.array([1e-7]))
-    assert np.linalg.norm(undone - unit) < 0.1 * off
+    # Eight dimensions leave some 1 % of the energy of one sharp pole, and less of a broad one.
+    assert np.linalg.norm(undone - unit) < 0.15 * off
     assert 0 < cost[0] < 4 * DIMENSIONS
 
 
