@@ -268,9 +268,12 @@ def _figure(corpus: Corpus, records: list[int]) -> Any:
     figure.update_xaxes(title_text="time, us")
     figure.update_yaxes(title_text="share of full scale", range=[-1.05, 1.05])
     figure.update_annotations(font_size=13)
-    legend = {"orientation": "h", "y": -0.06}
+    legend = {"orientation": "h", "yref": "container", "y": 0, "yanchor": "bottom"}
     figure.update_layout(
-        height=260 * rows, template="plotly_white", margin={"t": 60}, legend=legend
+        height=260 * rows + 40,
+        template="plotly_white",
+        margin={"t": 60, "b": 90},
+        legend=legend,
     )
     return figure
 
