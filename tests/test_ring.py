@@ -6,9 +6,11 @@ fit knows (poles that the pulse sets off).
 
 import numpy as np
 import pytest
+from echotrial.ascan import Batch, Reason
 from echotrial_detectors.fit.ring import DIMENSIONS, Ring
 from echotrial_detectors.fit.spectra import Bins, gate_of, loss_law, pulse_of
 from echotrial_detectors.fit.stack import Stack
+from echotrial_detectors.fit.verdict import Fits, Limits, judge
 
 from tests.test_model_fit import read, sit
 from tests.timedomain.exam import make_exam
@@ -73,3 +75,37 @@ def test_readings_hang_on_no_batch_size():
     whole = read(batch).thickness_m
     parts = np.concatenate([read(batch.take(slice(i, i + 8))).thickness_m for i in range(0, 40, 8)])
     np.testing.assert_array_equal(parts, whole)
+
+
+def test_what_a_ring_down_cannot_explain_is_left_as_it_was():
+    """Spectra of noise: whatever the first fits say of them stands."""
+    rng = np.random.default_rng(5)
+    batch, _ = make_exam("metal", 8, 75)
+    noise = Batch.of(0.2 * rng.standard_normal(batch.samples.shape), batch.rate_hz, batch.start_s,
+                     batch.setup)  # fmt: skip
+    assert not read(noise).answered.any()
+
+
+def test_a_hard_wall_that_is_a_little_unexplained_is_a_poor_fit():
+    """A share of 1.5 % left where noise is 0.1 %: allowed on a polymer, not on a metal."""
+    one = np.ones(1)
+    fits = Fits(
+        np.array([[-300.0, np.inf]]), np.array([[0.5e-3, 0.0]]), np.array([[0.015, 1.0]]),
+        np.zeros(1, np.int64), 1e-7 * one, np.inf * one, 1e-3 * one, 0.0 * one, np.zeros(1, bool),
+    )  # fmt: skip
+    reasons = [
+        judge(fits, Limits(12, 3, 3, 9, 1, 3, hard, 3, 0.02), 5e-6 * one, (1e-4, 1e-3))[0][0]
+        for hard in (False, True)
+    ]
+    assert reasons == [Reason.READ, Reason.POOR_FIT]
+
+
+@pytest.mark.parametrize(("loss", "reason"), [(0.05, Reason.READ), (0.2, Reason.POOR_FIT)])
+def test_a_hard_wall_whose_echoes_die_away_fast_must_leave_hardly_more_than_noise(loss, reason):
+    one = np.ones(1)
+    fits = Fits(
+        np.array([[-300.0, np.inf]]), np.array([[0.2e-3, 0.0]]), np.array([[0.005, 1.0]]),
+        np.zeros(1, np.int64), 1e-7 * one, np.inf * one, 1e-3 * one, loss * one, np.zeros(1, bool),
+    )  # fmt: skip
+    limits = Limits(12, 3, 3, 9, 1, 3, True, 3, 0.02)
+    assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason

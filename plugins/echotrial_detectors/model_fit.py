@@ -81,7 +81,7 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
     )  # fmt: skip
     near_margin: float = setting(
-        5.0, "... than another wall less than three tolerances away",
+        3.0, "... than another wall less than three tolerances and a tenth of the wall away",
         ge=0.0, le=100.0, candidates=(3.0, 5.0, 12.0),
     )  # fmt: skip
     film_margin: float = setting(
@@ -209,7 +209,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     scale = np.where(usable, energy, 1.0)
     y /= np.sqrt(scale)[:, None]
     noise = _noise_energy(batch, first, gate) / scale
-    found = _search(y, usable, noise, anchor_s, plan)
+    found, ringing = _search(y, usable, noise, anchor_s, plan)
     wall_m = setup.thickness_m(found.theta[..., WALL] * gate.period_s, mode=_mode(setup))
     rows = np.arange(len(batch))
     best_m = wall_m[rows, found.best]
@@ -223,6 +223,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
             found.side,
             noise,
             found.theta[rows, found.best, LOSS],
+            ringing,
         ),
         plan.limits,
         setup.tolerance.of(best_m),
@@ -287,8 +288,8 @@ def _search(
     noise: NDArray[np.float64],
     anchor_s: NDArray[np.float64],
     plan: _Plan,
-) -> Found:
-    """Fits with the reference echo for a pulse; where these leave too much, with a ring-down."""
+) -> tuple[Found, NDArray[np.bool_]]:
+    """Fits, and which of them took a ring-down because the reference echo alone left too much."""
     nominal, period, how = plan.setup.interface_echo, plan.gate.period_s, plan.how
     arrival = np.zeros(len(y)) if nominal is None else (nominal - anchor_s) / period
     absolute = float(plan.setup.interval_s(plan.setup.tolerance.absolute)) / period
@@ -296,15 +297,17 @@ def _search(
     found = search(
         y, usable, correlations(y, how.grid), arrival, tolerance, how, plan.starts
     )  # fmt: skip
+    ringing = np.zeros(len(y), np.bool_)
     left = found.residual[np.arange(len(y)), found.best]
     poor = np.flatnonzero(np.isfinite(left) & (left > hardly_more_than(noise, plan.limits)))
     if abs(how.stack.interface) < STRONG_INTERFACE:
-        return found  # its tail stands no higher than what a liner sends back
-    explained, ringing = search_ringing(
+        return found, ringing  # its tail stands no higher than what a liner sends back
+    explained, better = search_ringing(
         y[poor], found.take(poor), noise[poor], arrival[poor], tolerance, how, plan.limits.lossy
     )
-    found.put(poor[explained], ringing)
-    return found
+    found.put(poor[explained], better)
+    ringing[poor[explained]] = True
+    return found, ringing
 
 
 def _marks(

@@ -26,6 +26,8 @@ from echotrial_detectors.fit.search import (
 
 #: A ring-down has to explain all but this share of what was left of a record, ...
 LEFT = 0.25
+#: ... or, where it leaves hardly more than the noise or this, all but this share.
+NOISY, RIGHT, LEFT_OF_LITTLE = 2.0, 0.003, 0.4
 #: ... and may leave this share of the record, or so many times the noise.
 FLOOR, EXCESS = 0.01, 3.0
 #: With more than this left of a record it is no ring-down; and none where the best wall of the
@@ -61,7 +63,11 @@ def search_ringing(
     left = before.residual[np.arange(len(y)), before.best]
     rows = _hopeful(y, before, left, noise, arrival, how)
     found, value, best = _again(y, before, rows, noise, arrival, how)
-    allowed = np.minimum(np.maximum(EXCESS * noise[rows], FLOOR), LEFT * left[rows])
+    allowed = np.where(
+        best.result[:, 1] < LEFT * left[rows],
+        np.maximum(EXCESS * noise[rows], FLOOR),
+        np.minimum(np.maximum(NOISY * noise[rows], RIGHT), LEFT_OF_LITTLE * left[rows]),
+    )
     explained = np.flatnonzero((best.result[:, 1] < allowed) & (best.theta[:, LOSS] < lossy))
     rows, best, found = rows[explained], best.take(explained), found.take(explained)
     found.deviation[:] = deviations(best, how)

@@ -34,6 +34,8 @@ class Fits:
         (n,): share of the record's energy that noise alone would be.
     loss
         (n,): of the best wall, neper per period of travel.
+    ringing
+        (n,): whether the fit has a ring-down of its own, which answers for what is left.
     """
 
     value: _Real
@@ -44,6 +46,7 @@ class Fits:
     side: _Real
     noise_share: _Real
     loss: _Real
+    ringing: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,8 @@ class Limits:
     ----------
     margin, near_margin
         How much better than any other wall, in minus twice the log likelihood; the second one for
-        walls within `near` tolerances, which would make a reading wrong, and no lie.
+        walls within `near` tolerances and a tenth of the wall, which would make a reading wrong,
+        and no lie.
     near
         See there.
     film_margin
@@ -74,6 +78,12 @@ class Limits:
 
     #: Share of a record's energy that may be left however loud its noise: a wall explains most.
     most_left: ClassVar[float] = 0.3
+    #: ... and of one on a hard wall so many times the noise and this share of the record: a wall
+    #: that hides a lamination is a little worse explained than a sound one.
+    hard_excess: ClassVar[float] = 2.0
+    hard_floor: ClassVar[float] = 0.006
+    #: Within so many tolerances a reading is no lie on however thin a wall.
+    nearest: ClassVar[float] = 2.0
     #: Share that is left where the model is right, at most.
     right: ClassVar[float] = 0.004
     #: A hard wall loses less, neper per period of travel, or is rough or no true wall: the train of
@@ -94,6 +104,8 @@ class Limits:
 def most_left(noise_share: _Real, limits: Limits) -> _Real:
     """Share of each record's energy that a wall may leave unexplained."""
     allowed = np.maximum(limits.excess * noise_share, limits.floor)
+    if limits.hard:
+        allowed = np.minimum(allowed, limits.hard_excess * noise_share + limits.hard_floor)
     return np.asarray(np.minimum(allowed, limits.most_left))
 
 
@@ -121,11 +133,13 @@ def judge(
     allowed = most_left(fits.noise_share, limits)
     lossy = limits.hard & (fits.loss > limits.lossy)
     allowed = np.where(lossy, hardly_more_than(fits.noise_share, limits), allowed)
+    allowed = np.where(fits.ringing, limits.most_left, allowed)
     low, high = wall_range_m
     much = np.maximum(limits.excess * fits.noise_share, 0.5 * limits.floor)
     strict = limits.hard | (residual > much)
     sureness = np.where(strict, limits.strict_sureness, limits.sureness)
-    rivalled = ahead < np.where(apart > limits.near, limits.margin, limits.near_margin)
+    near = np.clip(0.1 * wall / tolerance_m, limits.nearest, limits.near)[:, None]
+    rivalled = ahead < np.where(apart > near, limits.margin, limits.near_margin)
     unsure = rivalled.any(axis=1) | (fits.side < sureness**2)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
