@@ -11,11 +11,12 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.beam import spreading
+from echotrial_detectors.fit.clipped import Known, clipped_samples, refuse, search_clipped, tiles
 from echotrial_detectors.fit.grid import correlations, make_grid
 from echotrial_detectors.fit.lanes import Table
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SPREAD, WALL
 from echotrial_detectors.fit.ring import Ring
-from echotrial_detectors.fit.ringing import search_ringing
+from echotrial_detectors.fit.ringing import QUIET, search_ringing
 from echotrial_detectors.fit.search import STRIDE, Found, Search, prior_spread, search
 from echotrial_detectors.fit.spectra import (
     Bins,
@@ -209,7 +210,16 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     scale = np.where(usable, energy, 1.0)
     y /= np.sqrt(scale)[:, None]
     noise = _noise_energy(batch, first, gate) / scale
-    found, ringing = _search(y, usable, noise, anchor_s, plan)
+    clipped, at = clipped_samples(batch, first, gate)
+    whole = usable.copy()
+    whole[clipped] = False
+    found, ringing = _search(y, whole, noise, anchor_s, plan)
+    for few in tiles(at):
+        of = clipped[few]
+        again, noise[of] = _unclipped(
+            y[of], at[few], (anchor - first)[of], noise[of], scale[of], anchor_s[of], plan
+        )
+        found.put(of, again)
     wall_m = setup.thickness_m(found.theta[..., WALL] * gate.period_s, mode=_mode(setup))
     rows = np.arange(len(batch))
     best_m = wall_m[rows, found.best]
@@ -290,10 +300,8 @@ def _search(
     plan: _Plan,
 ) -> tuple[Found, NDArray[np.bool_]]:
     """Fits, and which of them took a ring-down because the reference echo alone left too much."""
-    nominal, period, how = plan.setup.interface_echo, plan.gate.period_s, plan.how
-    arrival = np.zeros(len(y)) if nominal is None else (nominal - anchor_s) / period
-    absolute = float(plan.setup.interval_s(plan.setup.tolerance.absolute)) / period
-    tolerance = (plan.setup.tolerance.relative, absolute)
+    how = plan.how
+    arrival, tolerance = _expected(anchor_s, plan)
     found = search(
         y, usable, correlations(y, how.grid), arrival, tolerance, how, plan.starts
     )  # fmt: skip
@@ -308,6 +316,37 @@ def _search(
     found.put(poor[explained], better)
     ringing[poor[explained]] = True
     return found, ringing
+
+
+def _unclipped(
+    y: NDArray[np.complex128],
+    at: NDArray[np.bool_],
+    anchor: NDArray[np.int64],
+    noise: NDArray[np.float64],
+    energy: NDArray[np.float64],
+    anchor_s: NDArray[np.float64],
+    plan: _Plan,
+) -> tuple[Found, NDArray[np.float64]]:
+    """Fits to clipped records, and the share of noise in what is known of each."""
+    noise = np.maximum(noise * energy, QUIET * energy)
+    known = Known.of(
+        y * np.sqrt(energy)[:, None], at, anchor, noise / plan.how.every.freedom, plan.gate
+    )
+    arrival, tolerance = _expected(anchor_s, plan)
+    found = search_clipped(known, arrival, tolerance, plan.how, plan.starts)
+    share = noise / known.energy
+    refuse(found, share, plan.limits.lossy)
+    return found, share
+
+
+def _expected(
+    anchor_s: NDArray[np.float64], plan: _Plan
+) -> tuple[NDArray[np.float64], tuple[float, float]]:
+    """Nominal arrival after each anchor, and tolerance, relative and absolute, in periods."""
+    nominal, period, tolerance = plan.setup.interface_echo, plan.gate.period_s, plan.setup.tolerance
+    arrival = np.zeros(anchor_s.size) if nominal is None else (nominal - anchor_s) / period
+    absolute = float(plan.setup.interval_s(tolerance.absolute)) / period
+    return arrival, (tolerance.relative, absolute)
 
 
 def _marks(

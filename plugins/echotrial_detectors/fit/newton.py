@@ -24,17 +24,21 @@ _BY_ARRIVAL, _BY_WALL, _BY_GAP, _BY_SPREAD, _BY_LOSS, _BY_SHAPE = (
 )
 _SHIFT, _PATH, _BASE, _KNOWN = (_MODEL + 2 * (SIDE + i) * LANES for i in range(4))
 _PULSE, _FREQUENCY, _LAW, _BEAM = (_KNOWN + i * LANES for i in (PULSE, FREQUENCY, LAW, BEAM))
+_FREE = _KNOWN + ROWS * LANES
 #: A pivot below this share of its diagonal is no pivot.
 _SINGULAR = 1e-13
 
 _Real = NDArray[np.float64]
 
 
-def room(strips: int) -> tuple[_Real, _Real, _Real, _Real, _Real]:
-    """Room for the kernels: lanes, powers of delays, phasors, inner products, equations."""
+def room(strips: int, free: int = 0) -> tuple[_Real, _Real, _Real, _Real, _Real]:
+    """Room for the kernels: lanes, powers of delays, phasors, inner products, equations.
+
+    `free` is how many directions there are along which records are free, see `accumulate`.
+    """
     delays = 2 + strips
     return (
-        np.zeros(_KNOWN + ROWS * LANES),
+        np.zeros(_FREE + free * SIDE),
         np.zeros(2 * delays * LANES),
         np.zeros((delays, 4)),
         np.zeros((2, SIDE, SIDE + 1)),
@@ -51,10 +55,15 @@ def accumulate(
     """Inner products of the model and its derivatives, and with the record, in `products[into]`.
 
     Row 0 is the model itself at unit amplitude, row i + 1 its derivative by unknown i; the last
-    column is theirs with the record. Below the diagonal alone. Bins are equally spaced, so all
-    delays are made by recurrence. A processor takes several lanes at once.
+    column is theirs with the record. Below the diagonal alone. A row of `y` is a record and behind
+    it, laid out alike, unit vectors along which it is free: they are projected out of the model, as
+    they have been of the record. Bins are equally spaced, so all delays are made by recurrence. A
+    processor takes several lanes at once.
     """
-    count = strips.shape[1]
+    count, width = strips.shape[1], 2 * blocks * LANES
+    free = y.shape[1] // width - 1
+    for at in range(_FREE, _FREE + free * SIDE):
+        work[at] = 0.0
     wall, loss, shape = theta[WALL], theta[LOSS], theta[SHAPE]
     for i in range(SIDE):
         for j in range(SIDE + 1):
@@ -201,10 +210,22 @@ def accumulate(
             for lane in range(2 * LANES):
                 total += work[one + lane] * y[record, 2 * block * LANES + lane]
             products[into, i, SIDE] += total
+        for f in range(free):
+            along = (f + 1) * width + 2 * block * LANES
+            for i in range(SIDE):
+                one, total = _MODEL + 2 * i * LANES, 0.0
+                for lane in range(2 * LANES):
+                    total += work[one + lane] * y[record, along + lane]
+                work[_FREE + f * SIDE + i] += total
         for q in range(2 + count):
             re, im = phasor[q, 0], phasor[q, 1]
             phasor[q, 0] = re * phasor[q, 2] - im * phasor[q, 3]
             phasor[q, 1] = re * phasor[q, 3] + im * phasor[q, 2]
+    for f in range(free):
+        at = _FREE + f * SIDE
+        for i in range(SIDE):
+            for j in range(i + 1):
+                products[into, i, j] -= work[at + i] * work[at + j]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -296,7 +317,7 @@ def refine(
         row = record[fit]
         now: int = np.int64(0)  # type: ignore[assignment]  # a literal is a type of its own
         energy = 0.0
-        for b in range(y.shape[1]):
+        for b in range(2 * blocks * LANES):
             energy += y[row, b] * y[row, b]
         accumulate(
             theta[fit], y, row, known, blocks, damping, first, step, strips, r01, r12[fit], work,

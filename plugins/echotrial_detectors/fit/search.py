@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.grid import Grid, pick_starts
-from echotrial_detectors.fit.lanes import Table
+from echotrial_detectors.fit.lanes import LANES, Table
 from echotrial_detectors.fit.newton import (
     ARRIVAL,
     GAP,
@@ -167,12 +167,13 @@ def make(
     centre[:, ARRIVAL], centre[:, WALL] = arrival[fits.record], fits.theta[:, WALL]
     floor = np.repeat(_FLOOR[None], fits.record.size, axis=0)
     floor[fits.film, WALL] = 0.0
+    free = y.shape[1] // (2 * LANES * table.blocks) - 1
     strips = np.stack([how.aperture.excess, how.aperture.share, how.aperture.lean])
     refine(
         fits.record, fits.theta, centre, how.prior_spread if spread is None else spread, floor,
         np.where(fits.film, 0.0, how.stack.couplant_wall), y, table.known, table.blocks,
         table.damping, table.first, table.step, table.freedom, strips, how.stack.delay_couplant,
-        rounds, enough, *room(strips.shape[1]), np.empty(UNKNOWNS), fits.result, fits.inner,
+        rounds, enough, *room(strips.shape[1], free), np.empty(UNKNOWNS), fits.result, fits.inner,
     )  # fmt: skip
     return fits
 
@@ -211,7 +212,15 @@ def search(
         close = few & (results[..., 0] - ahead < BEHIND * share)
     results[..., 0] /= share
     inner /= share
-    every = how.every.records(y)
+    return finish(how.every.records(y), close, theta, results, inner, arrival, tolerance, how)
+
+
+def finish(
+    every: _Real, close: NDArray[np.bool_], theta: _Real, results: _Real, inner: _Real,
+    arrival: _Real, tolerance: tuple[float, float], how: Search,
+) -> Found:  # fmt: skip
+    """Fit those of (n, k) starts that are `close` to records laid out on all bins, see `search`."""
+    n, film = len(theta), theta.shape[1] - 1
     _stage(every, how.every, ENOUGH, close, theta, results, inner, arrival, how)
     # Nothing holds a film's thickness while it is fitted: what is unlikely of it counts afterwards.
     results[:, film, 0] += (theta[:, film, WALL] / how.film_spread) ** 2

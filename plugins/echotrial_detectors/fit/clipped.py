@@ -1,0 +1,154 @@
+"""Records that were clipped: what stood above full scale is unknown, all else is fitted.
+
+A clipped sample is a sample plus an unknown; so the spectrum is free along the spectra of those
+samples. They are made orthonormal and projected out of record and model alike, which gives such
+samples no weight.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from echotrial.ascan import Batch
+from numpy.typing import NDArray
+
+from echotrial_detectors.fit.grid import correlations, pick_starts
+from echotrial_detectors.fit.newton import LOSS, SIDE, UNKNOWNS, WALL
+from echotrial_detectors.fit.search import Found, Search, finish
+from echotrial_detectors.fit.spectra import Gate
+
+#: A record is clipped where samples of one sign, two at least, stand so near its extreme, and that
+#: near full scale. The two extremes of a converter are not the same.
+NEAR_EXTREME, NEAR_FULL_SCALE, FEWEST = 0.9995, 0.99, 2
+#: Clipped samples in the gate: room is made for one of these numbers, records with more are left
+#: alone. Fixed sizes, as that of a tile of records, so that results hang on no batch.
+SIZES, TILE = (12, 32), 64
+#: How far above full scale a clipped sample may be.
+ABOVE = 3.0
+#: With samples missing a posterior is less of a Gaussian: standard deviations asked for, and how
+#: much more likely than a wall this many periods away (-2 log) a reading must be.
+SURENESS, MARGIN, APART = 5.0, 25.0, 0.1
+#: A fit that leaves less than this share of the noise has had too much freedom; and one that leaves
+#: this much of what is known explains too little.
+TOO_GOOD, TOO_LITTLE = 0.25, 0.2
+_Complex = NDArray[np.complex128]
+_Real = NDArray[np.float64]
+_Rows = NDArray[np.int64]
+
+
+def clipped_samples(
+    batch: Batch, first: NDArray[np.int64], gate: Gate
+) -> tuple[_Rows, NDArray[np.bool_]]:
+    """Which records are clipped in their gates, and where these are, (j, gate length)."""
+    samples = batch.samples
+    top, bottom = samples.max(axis=1), -samples.min(axis=1)
+    loud = np.flatnonzero(np.maximum(top, bottom) >= NEAR_FULL_SCALE)
+    index = first[loud, None] + np.arange(gate.length)
+    inside = (index >= 0) & (index < samples.shape[1])
+    there = np.take_along_axis(samples[loud], np.where(inside, index, 0), axis=1)
+    at, flat = np.zeros_like(inside), np.zeros(loud.size, np.bool_)
+    for values, extreme in ((there, top[loud]), (-there, bottom[loud])):
+        same = inside & (values >= NEAR_EXTREME * extreme[:, None])
+        same &= (extreme >= NEAR_FULL_SCALE)[:, None]
+        at |= same
+        flat |= same.sum(axis=1) >= FEWEST
+    count = at.sum(axis=1)
+    some = flat & (count <= SIZES[-1])
+    return loud[some], at[some]
+
+
+def tiles(at: NDArray[np.bool_]) -> Iterator[_Rows]:
+    """Rows of `at` with about as many clipped samples, `TILE` at a time."""
+    count, fewer = at.sum(axis=1), 0
+    for size in SIZES:
+        rows = np.flatnonzero((count > fewer) & (count <= size))
+        yield from (rows[i : i + TILE] for i in range(0, rows.size, TILE))
+        fewer = size
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of clipped records, real and imaginary parts side by side, 2 m of them.
+
+    Attributes
+    ----------
+    y
+        (n, 2 m) spectra.
+    unknown
+        (n, k, 2 m): orthonormal, but for what noise makes of it; along these y is free.
+    energy
+        (n,): of what is left of y without them.
+    """
+
+    y: _Real
+    unknown: _Real
+    energy: _Real
+
+    @classmethod
+    def of(
+        cls, y: _Complex, at: NDArray[np.bool_], anchor: _Rows, noise: _Real, gate: Gate
+    ) -> "Known":
+        """Spectra (n, m), clipped samples and anchors in the gate, noise in each part of a bin."""
+        bins = np.arange(*gate.bins)
+        most = next(size for size in SIZES if size >= at.sum(axis=1).max())
+        shapes = np.zeros((len(y), most, 2 * y.shape[1]))
+        for i, where in enumerate(at):
+            samples = np.flatnonzero(where)
+            turn = np.exp(-2j * np.pi / gate.length * np.outer(samples - anchor[i], bins))
+            turn *= gate.window[samples, None]
+            shapes[i, : samples.size] = np.concatenate([turn.real, turn.imag], axis=1)
+        gram = shapes @ shapes.transpose(0, 2, 1)
+        gram += np.eye(most) * (noise / ABOVE**2)[:, None, None]
+        unknown = np.linalg.solve(np.linalg.cholesky(gram), shapes)
+        parts = _parts(y)
+        return cls(parts, unknown, np.sum(parts * _without(unknown, parts), axis=1))
+
+    @property
+    def rest(self) -> _Complex:
+        """The records without what is free, of unit energy."""
+        rest = _complex(_without(self.unknown, self.y))
+        return np.asarray(rest / np.linalg.norm(rest, axis=1, keepdims=True))
+
+
+def _parts(values: _Complex) -> _Real:
+    return np.concatenate([values.real, values.imag], axis=1)
+
+
+def _complex(parts: _Real) -> _Complex:
+    half = parts.shape[-1] // 2
+    return np.asarray(parts[..., :half] + 1j * parts[..., half:])
+
+
+def _without(unknown: _Real, values: _Real) -> _Real:
+    along = unknown @ values[:, :, None]
+    return np.asarray(values - (unknown.transpose(0, 2, 1) @ along)[..., 0])
+
+
+def search_clipped(
+    known: Known, arrival: _Real, tolerance: tuple[float, float], how: Search, starts: int
+) -> Found:
+    """Fit clipped records, see `search.search`; residuals are shares of what is known of each."""
+    n, film = len(known.y), starts
+    theta = np.zeros((n, film + 1, UNKNOWNS))
+    rest = known.rest
+    chosen = pick_starts(correlations(rest, how.grid), how.grid, theta) > 0
+    results, inner = np.full((n, film + 1, 3), np.inf), np.zeros((n, film + 1, SIDE, SIDE + 1))
+    free = _complex(known.unknown).reshape(-1, rest.shape[1])
+    laid = [how.every.records(rest), how.every.records(free).reshape(n, -1)]
+    return finish(
+        np.concatenate(laid, axis=1), chosen, theta, results, inner, arrival, tolerance, how
+    )
+
+
+def refuse(found: Found, noise: _Real, lossy: float) -> None:
+    """Take back fits that the missing samples made possible: as unsure, or as leaving all."""
+    rows = np.arange(found.best.size)
+    wall, best = found.theta[..., WALL][:, :-1], found.theta[rows, found.best, WALL]
+    rival = (np.abs(wall - best[:, None]) > APART) & (
+        found.value[:, :-1] < found.value[rows, found.best, None] + MARGIN
+    )
+    found.side[rival.any(axis=1) | (found.side < SURENESS**2)] = 0.0
+    left, loss = found.residual[rows, found.best], found.theta[rows, found.best, LOSS]
+    bad = (left < TOO_GOOD * noise) | (left > TOO_LITTLE) | (loss > lossy)
+    bad &= np.isfinite(left)
+    found.residual[rows[bad], found.best[bad]] = 1.0
