@@ -13,7 +13,7 @@ from echotrial.ascan import Batch
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.grid import correlations, pick_starts
-from echotrial_detectors.fit.newton import LOSS, SIDE, UNKNOWNS, WALL
+from echotrial_detectors.fit.newton import LOSS, SIDE, UNKNOWNS
 from echotrial_detectors.fit.search import Found, Search, finish
 from echotrial_detectors.fit.spectra import Gate
 
@@ -143,11 +143,7 @@ def search_clipped(
 def refuse(found: Found, noise: _Real, lossy: float) -> None:
     """Take back fits that the missing samples made possible: as unsure, or as leaving all."""
     rows = np.arange(found.best.size)
-    wall, best = found.theta[..., WALL][:, :-1], found.theta[rows, found.best, WALL]
-    rival = (np.abs(wall - best[:, None]) > APART) & (
-        found.value[:, :-1] < found.value[rows, found.best, None] + MARGIN
-    )
-    found.side[rival.any(axis=1) | (found.side < SURENESS**2)] = 0.0
+    found.side[found.rivalled(MARGIN) | (found.side < SURENESS**2)] = 0.0
     left, loss = found.residual[rows, found.best], found.theta[rows, found.best, LOSS]
     bad = (left < TOO_GOOD * noise) | (left > TOO_LITTLE) | (loss > lossy)
     bad &= np.isfinite(left)

@@ -30,6 +30,9 @@ LEFT = 0.25
 NOISY, RIGHT, LEFT_OF_LITTLE = 2.0, 0.003, 0.4
 #: ... and may leave this share of the record, or so many times the noise.
 FLOOR, EXCESS = 0.01, 3.0
+#: With a ring-down free a wall may lose this share of what it may else, and must be so much more
+#: likely than another (-2 log).
+LOSSY, MARGIN = 0.5, 25.0
 #: With more than this left of a record it is no ring-down; and none where the best wall of the
 #: first fits leaves this much with one.
 MOST, HOPE = 0.15, 0.03
@@ -68,10 +71,13 @@ def search_ringing(
         np.maximum(EXCESS * noise[rows], FLOOR),
         np.minimum(np.maximum(NOISY * noise[rows], RIGHT), LEFT_OF_LITTLE * left[rows]),
     )
-    explained = np.flatnonzero((best.result[:, 1] < allowed) & (best.theta[:, LOSS] < lossy))
+    explained = np.flatnonzero(
+        (best.result[:, 1] < allowed) & (best.theta[:, LOSS] < LOSSY * lossy)
+    )
     rows, best, found = rows[explained], best.take(explained), found.take(explained)
     found.deviation[:] = deviations(best, how)
     found.side[:] = _sides(y, best, value[explained], noise, arrival, tolerance, how)
+    found.side[found.rivalled(MARGIN)] = 0.0
     return rows, found
 
 

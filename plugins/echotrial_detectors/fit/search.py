@@ -34,6 +34,8 @@ COARSE = 0.005
 BEHIND = 30.0
 #: Below this many standard deviations in the tolerance the posterior may be no Gaussian: look.
 WIDE = 8.0
+#: Walls this many periods apart are two.
+APART = 0.1
 #: Gap and spread (periods) from which a fit without either is tried once more.
 FIRST_GAP = (0.05, 0.3)
 WALL_FLOOR = 0.02
@@ -109,6 +111,13 @@ class Found:
     def take(self, rows: _Rows) -> "Found":
         """The fits of some records."""
         return Found(*(getattr(self, field.name)[rows] for field in fields(self)))
+
+    def rivalled(self, margin: float) -> NDArray[np.bool_]:
+        """Whether another wall, `APART` periods away or more, is less than `margin` behind."""
+        rows = np.arange(self.best.size)
+        wall, best = self.theta[:, :-1, WALL], self.theta[rows, self.best, WALL]
+        close = self.value[:, :-1] < self.value[rows, self.best, None] + margin
+        return np.asarray((close & (np.abs(wall - best[:, None]) > APART)).any(axis=1))
 
     def put(self, rows: _Rows, other: "Found") -> None:
         """Take the fits of `other` for some records."""
