@@ -22,6 +22,7 @@ from echotrial_detectors.peaks import Candidates, cosine_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
+from echotrial_detectors.shorter import own_repeats, silenced
 from echotrial_detectors.tiles import filtered
 
 #: Values of the pulse's autocorrelation to a sample.
@@ -47,7 +48,7 @@ class Sparse:
     """Spikes of a sparse deconvolution, equally spaced."""
 
     name: ClassVar[str] = "sparse"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[SparseSettings]] = SparseSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -62,6 +63,8 @@ class Sparse:
             tuple[int, float], tuple[NDArray[np.complex64], NDArray[np.float64], PulseShape]
         ] = {}
 
+        own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
+
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in pulses:
@@ -70,7 +73,10 @@ class Sparse:
             signal = filtered(batch, matched)
             apart = 0.5 * planned.period_s * batch.rate_hz
             find = partial(spikes, autocorrelation, settings.spikes, apart)
-            return reader.read(batch, signal, shape, find)
+            found = reader.read(batch, signal, shape, find)
+            if key not in own:
+                own[key] = own_repeats(planned, *key)
+            return silenced(found, batch, planned, *own[key])
 
         return detect
 

@@ -27,6 +27,7 @@ from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import parabola_peak
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies, pulse_spectrum, shape_of
+from echotrial_detectors.shorter import own_repeats, silenced
 
 
 class SpectralNotchSettings(EchoSettings):
@@ -55,7 +56,7 @@ class SpectralNotch:
     """Spacing of the resonances behind the interface echo."""
 
     name: ClassVar[str] = "spectral-notch"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[SpectralNotchSettings]] = SpectralNotchSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -74,11 +75,15 @@ class SpectralNotch:
             raise NotApplicable("too little comes back from the interface for a resonance")
         bands: dict[tuple[int, float], Band] = {}
 
+        own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
+
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in bands:
                 bands[key] = band_of(planned, *key, settings)
-            return _read(batch, planned, settings, bands[key])
+                own[key] = own_repeats(planned, *key)
+            found = _read(batch, planned, settings, bands[key])
+            return silenced(found, batch, planned, *own[key])
 
         return detect
 

@@ -1,0 +1,109 @@
+"""Whether a record repeats itself at a half or a third of the spacing that was read.
+
+Spikes and resonances can settle on every second or third echo. The autocorrelation of the record
+behind the interface echo's tail tells: a train of echoes at a spacing holds nothing at a half of it
+beyond what one echo's own shape puts there. It goes by no mark, so it errs apart from the search.
+"""
+
+import numba
+import numpy as np
+import scipy
+from echotrial.ascan import Batch, Readings, Reason
+from numpy.typing import NDArray
+
+from echotrial_detectors.noise import fixed
+from echotrial_detectors.peaks import cosine_peak
+from echotrial_detectors.plan import Plan
+from echotrial_detectors.pulse import frequencies, pulse_spectrum, shape_of
+
+#: A shorter spacing counts if it repeats this share as well as the one that was read.
+AS_WELL = 0.6
+#: Share of the energy behind the tail that repeats a spacing later, at least, in a train of echoes.
+AT_LEAST = 0.10
+#: Parts of a spacing that are looked at.
+PARTS = (2, 3, 4)
+READ = int(Reason.READ)
+NOTHING_REPEATS, SHORTER_REPEATS = int(Reason.NO_SECOND_ECHO), int(Reason.AMBIGUOUS)
+
+
+def own_repeats(plan: Plan, n_fft: int, rate_hz: float) -> tuple[NDArray[np.float64], int]:
+    """Autocorrelation of one echo by lag in samples, 1 at lag 0, and samples of an echo's tail."""
+    pulse = pulse_spectrum(plan.setup, frequencies(n_fft, rate_hz))
+    line = scipy.fft.irfft(np.abs(pulse) ** 2, n=n_fft)
+    return np.asarray(line / line[0], dtype=np.float64), shape_of(pulse, n_fft).tail
+
+
+def silenced(
+    readings: Readings, batch: Batch, plan: Plan, own: NDArray[np.float64], tail: int
+) -> Readings:
+    """The readings without those whose record repeats at a part of their spacing (mode 3)."""
+    if plan.mode != 3:
+        return readings
+    rate = batch.rate_hz
+    begin = np.maximum(readings.gate_start_s, (plan.interface_s or -np.inf) + tail / rate)
+    start = np.nan_to_num((begin - batch.start_s) * rate)
+    spacing = 2 * readings.thickness_m / plan.setup.velocity * rate
+    least = max(plan.spacing_min_s * rate, 2.0)
+    doubt = np.full(len(batch), READ, np.int8)
+    _repeats(fixed(np.asarray(batch.samples)), start, spacing, least, plan.alternation, own, doubt)
+    silent = doubt != READ
+    reason = np.where(silent, doubt, readings.reason).astype(np.int8)
+
+    def kept(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(silent, np.nan, values)
+
+    return Readings(
+        kept(readings.thickness_m),
+        kept(readings.first_echo_s),
+        kept(readings.second_echo_s),
+        kept(readings.spans),
+        readings.gate_start_s,
+        readings.gate_end_s,
+        kept(readings.confidence),
+        reason,
+    )
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _repeats(
+    signal: NDArray[np.float32], start: NDArray[np.float64], spacing: NDArray[np.float64],
+    least: float, alternation: int, own: NDArray[np.float64], doubt: NDArray[np.int8],
+) -> None:  # fmt: skip
+    """Mark the records (spacing NaN: none) that repeat at a part of their spacing."""
+    for row in range(signal.shape[0]):
+        first = int(start[row]) if start[row] > 0 else 0
+        length = signal.shape[1] - first
+        if not 0 < spacing[row] < length - 2:
+            continue
+        energy = 0.0
+        for i in range(first, signal.shape[1]):
+            energy += signal[row, i] * signal[row, i]
+        whole = _at_lag(signal[row], first, spacing[row], alternation)
+        if whole < AT_LEAST * energy:
+            doubt[row] = NOTHING_REPEATS
+            continue
+        for part in PARTS:
+            lag = spacing[row] / part
+            if lag < least:
+                continue
+            near = int(np.rint(lag))
+            rest = abs(own[near]) * (energy + whole if part == 2 else energy)
+            if _at_lag(signal[row], first, lag, alternation) - rest > AS_WELL * whole:
+                doubt[row] = SHORTER_REPEATS
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _at_lag(line: NDArray[np.float32], first: int, lag: float, sign: int) -> float:
+    """Highest of the autocorrelation of a sign (0: of either) within a sample of a lag."""
+    near = int(np.rint(lag))
+    left, centre, right = 0.0, 0.0, 0.0
+    for i in range(first, line.size - near - 1):
+        left += line[i] * line[i + near - 1]
+        centre += line[i] * line[i + near]
+        right += line[i] * line[i + near + 1]
+    if sign < 0 or (sign == 0 and max(left, centre, right) < -min(left, centre, right)):
+        left, centre, right = -left, -centre, -right
+    best = max(left, centre, right)
+    if centre == best and best > 0:
+        return float(cosine_peak(left, centre, right)[1])
+    return best
