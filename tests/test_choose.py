@@ -11,11 +11,11 @@ from echotrial.choose.advice import changes
 from echotrial.choose.candidates import candidates
 from echotrial.choose.crew import DIED, Bench, Crew, Where
 from echotrial.choose.decide import duel, ranking
+from echotrial.choose.height import Height, heights
 from echotrial.choose.height import _chosen as better_height
-from echotrial.choose.height import heights
 from echotrial.choose.job import read_job
 from echotrial.choose.method import read_method
-from echotrial.choose.objective import Objective, of_panel
+from echotrial.choose.objective import Objective, PerRecord, of_panel
 from echotrial.choose.search import Found, Hunt, search
 from echotrial.choose.variation import spec_around
 from echotrial.cli import main
@@ -378,15 +378,28 @@ def test_several_settings_in_one_pass_are_judged_as_each_alone(plate):
     assert len(set(alone)) > 1
 
 
+def height_of(height, hits, locks=()):
+    """200 walls, of which `hits` (a set of indices) are hit and `locks` locked on wrongly."""
+    hit, lock = (np.isin(np.arange(200), list(x)) for x in (hits, locks))
+    objective = Objective(-lock.sum() / 10, 0.5, -1.0, hit.mean(), lock.mean(), 0.0, 0.0, 200)
+    return Height(height, "one", objective, PerRecord(np.ones(200, bool), hit, lock))
+
+
 def test_a_height_is_left_only_for_more_than_chance():
-    """Fisher's exact test, one-sided, over three heights: 180 of 200 against 150 is real."""
-    usual = Objective(-1.0, 0.5, -1.0, 0.75, 0.0, 0.0, 0.0, 200)
-    little = Objective(-1.0, 0.6, -1.0, 0.78, 0.0, 0.0, 0.0, 200)
-    much = Objective(-1.0, 0.7, -1.0, 0.90, 0.0, 0.0, 0.0, 200)
-    worse = Objective(-3.0, 0.7, -1.0, 0.90, 0.1, 0.0, 0.0, 200)
-    assert better_height({0.8: usual, 0.4: little}) == 0.8
-    assert better_height({0.8: usual, 0.4: little, 1.2: much}) == 1.2
-    assert better_height({0.8: usual, 0.4: worse}) == 0.8
+    """Exact McNemar, one-sided, at 5 % over six questions: 8 gained and none lost are p = 1/256.
+
+    7 gained are 1/128 = 0.0078, less than 0.05 / 6 = 0.0083; 6 gained are 1/64.
+    """
+    usual = height_of(0.8, range(150))
+    assert better_height([usual, height_of(0.4, range(156))]) == 0.8
+    assert better_height([usual, height_of(0.4, range(157))]) == 0.4
+    swapped = height_of(0.4, range(30, 190))  # 40 gained, 30 lost: ten more, by chance
+    assert better_height([usual, swapped]) == 0.8
+    assert better_height([usual, height_of(0.4, range(160)), height_of(1.2, range(180))]) == 1.2
+    worse = height_of(0.4, range(180), range(180, 200))
+    assert better_height([usual, worse]) == 0.8
+    lying = height_of(0.8, range(150), range(150, 170))
+    assert better_height([lying, height_of(0.2, range(150), range(150, 160))]) == 0.2
 
 
 @pytest.mark.slow

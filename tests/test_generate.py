@@ -167,10 +167,21 @@ def test_the_process_that_compiles_makes_the_bytes_of_those_after_it(tmp_path):
     assert first == second
 
 
+def test_another_screen_height_shows_the_same_walls_at_another_gain():
+    """Half the height is half of every sample, to the steps of the digitiser."""
+    first, second = (
+        records(plain(receiver={"screen_height": h}), "tune", 3, 0, 40) for h in (0.4, 0.8)
+    )
+    assert first.truth.thickness_mm.tolist() == second.truth.thickness_mm.tolist()
+    assert np.abs(second.samples).max() > 20_000
+    assert np.abs(2.0 * first.samples - second.samples).max() <= 2
+
+
 def test_splits_seeds_and_specs_share_no_record():
     spec = spec_of("stainless-tube-20mhz")
     other = spec.model_copy(update={"lead": 0.7e-6})
-    other.__dict__.pop("key", None)
+    for digest in ("key", "draw_key"):
+        other.__dict__.pop(digest, None)
     walls = [
         set(records(s, split, seed, 0, 64).truth.thickness_mm.dropna())
         for s, split, seed in (

@@ -52,7 +52,7 @@ def _tile(
     spec: "CorpusSpec", split: str, seed: int, first: int
 ) -> tuple[NDArray[np.int16], Columns]:
     _keep_memory()
-    chain, names = chain_of(spec), ("record", spec.key, split, seed, first // TILE)
+    chain, names = chain_of(spec), ("record", spec.draw_key, split, seed, first // TILE)
     params = draw(spec, names, TILE)
     response = respond(spec, params, grain_spectra(spec, chain, names, TILE))
     peaks = np.maximum(response.clean.max(axis=1), -response.clean.min(axis=1))

@@ -361,13 +361,25 @@ class CorpusSpec(Strict):
     def _data(self) -> dict[str, Any]:
         return self.model_dump(mode="json", by_alias=True, exclude_none=True)
 
+    def _making(self) -> dict[str, Any]:
+        """All but words and sizes."""
+        data = self._data()
+        return {k: v for k, v in data.items() if k not in ("name", "about", "sizes", "given")}
+
     @cached_property
     def key(self) -> str:
         """Digest of what makes the records: the canonical text without words and sizes."""
-        data = self._data()
-        for name in ("name", "about", "sizes", "given"):
-            data.pop(name, None)
-        return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
+        return _digest(self._making())
+
+    @cached_property
+    def draw_key(self) -> str:
+        """Digest of what chance draws from: `key` without the screen height.
+
+        The same walls, noise and all else at another gain: what the gain does is seen on pairs.
+        """
+        data = self._making()
+        data["receiver"].pop("screen_height", None)
+        return _digest(data)
 
     @cached_property
     def setup(self) -> Setup:
@@ -375,6 +387,10 @@ class CorpusSpec(Strict):
         from echotrial_corpora.reference import setup_of
 
         return self.given.setup if self.given else setup_of(self)
+
+
+def _digest(data: dict[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
 
 
 def read_spec(path: Path) -> CorpusSpec:

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from types import TracebackType
@@ -15,7 +15,7 @@ from typing import Any, Final, Self
 import numpy as np
 
 from echotrial import host as hosts
-from echotrial.choose.objective import Objective, objectives
+from echotrial.choose.objective import Objective, PerRecord, objectives
 from echotrial.corpus.store import Corpus
 from echotrial.engine import read_corpus
 from echotrial.host import Host, LoadedDetector
@@ -50,6 +50,7 @@ class Judged:
 
     objective: Objective
     lost: str = ""
+    per_record: PerRecord | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,10 @@ class Bench:
         truth = self.corpus.truth.iloc[rows].reset_index(drop=True)
         found = objectives(result.readings, truth, self.corpus.setup, self.where.limits)
         lost = result.failures
-        return [Judged(found[n], _reason(lost[lost["detector"] == n], rows.size)) for n in asked]
+        return [
+            Judged(found[n][0], _reason(lost[lost["detector"] == n], rows.size), found[n][1])
+            for n in asked
+        ]
 
     def answer(self, step: Step) -> list[Judged]:
         """Do a step."""

@@ -1,27 +1,29 @@
-"""The screen height: finalists on records made anew at other gains."""
+"""The screen height: finalists on the same records, made anew at other gains."""
 
 import time
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
 from echotrial.choose.crew import Answer, Crew, Step, Where
 from echotrial.choose.job import Job
-from echotrial.choose.objective import Objective
+from echotrial.choose.objective import Objective, PerRecord
 from echotrial.choose.search import SCREEN, Found
 from echotrial.choose.variation import HEIGHT, spec_around
 from echotrial.corpus.build import build
 from echotrial.host import Host
 
+Bools = NDArray[np.bool_]
 #: Shares of full scale tried besides `HEIGHT`: small echoes meet the digitiser's steps, large ones
 #: clip.
 OTHERS: Final = (0.2, 0.4, 1.2)
 #: A height takes the place of `HEIGHT` where chance would make it look better less often than
-#: this, over all heights tried.
+#: this, over all heights tried and both questions asked of each (hits, false locks).
 ALPHA: Final = 0.05
 TIME_UP: Final = "the time limit was reached"
 
@@ -33,6 +35,7 @@ class Height:
     height: float
     detector: str
     objective: Objective
+    per_record: PerRecord = field(compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -66,16 +69,20 @@ def heights(
     Parameters
     ----------
     seed
-        That of `tune`. A height is part of what records are drawn from: each has its own.
+        That of `tune`: walls, noise and all else but the gain are then the same at each height.
     """
     end = time.monotonic() + limit_s
-    found: dict[float, list[tuple[Objective, str]]] = {}
+    found: dict[float, list[Height]] = {}
     at: dict[Path, float] = {where.corpus: HEIGHT}
 
     def take(step: Step, answer: Answer) -> None:
-        if not isinstance(answer, str) and not answer[0].lost:
-            here = found.setdefault(at[step.where.corpus], [])
-            here.append((answer[0].objective, step.detector))
+        if isinstance(answer, str):
+            return
+        height, judged = at[step.where.corpus], answer[0]
+        if judged.lost or judged.per_record is None:
+            return
+        one = Height(height, step.detector, judged.objective, judged.per_record)
+        found.setdefault(height, []).append(one)
 
     for other in OTHERS:
         if time.monotonic() >= end:
@@ -89,11 +96,11 @@ def heights(
     ]  # fmt: skip
     if crew.run(steps, end - time.monotonic(), take):
         return Heights((), left=TIME_UP)
-    best = {h: max(values, key=lambda v: v[0]) for h, values in found.items()}
+    best = {h: max(values, key=lambda v: v.objective) for h, values in found.items()}
     if HEIGHT not in best:
         return Heights((), left="no finalist read a record of the first")
-    tried = tuple(Height(h, best[h][1], best[h][0]) for h in at.values() if h in best)
-    return Heights(tried, _chosen({h.height: h.objective for h in tried}))
+    tried = tuple(best[h] for h in at.values() if h in best)
+    return Heights(tried, _chosen(tried))
 
 
 def _made(host: Host, job: Job, height: float, folder: Path, seed: int) -> Path:
@@ -102,21 +109,32 @@ def _made(host: Host, job: Job, height: float, folder: Path, seed: int) -> Path:
     return build(host, spec, seed=seed, size={"prove": 0, "tune": SCREEN}, out=out).folder
 
 
-def _chosen(tried: Mapping[float, Objective]) -> float:
-    usual = tried[HEIGHT]
-    level = ALPHA / len(OTHERS)
-    better = {
-        h: o for h, o in tried.items()
-        if h != HEIGHT and o > usual and min(
-            _chance(o.hit, o.walls, usual.hit, usual.walls),
-            _chance(usual.false_lock, usual.walls, o.false_lock, o.walls),
-        ) < level
-    }  # fmt: skip
-    return max(better, key=lambda h: better[h]) if better else HEIGHT
+def _chosen(tried: Sequence[Height]) -> float:
+    (usual,) = (h for h in tried if h.height == HEIGHT)
+    level = ALPHA / (2 * len(OTHERS))
+    better = [
+        h for h in tried
+        if h.objective > usual.objective and min(_chances(h.per_record, usual.per_record)) < level
+    ]  # fmt: skip
+    return max(better, key=lambda h: h.objective).height if better else HEIGHT
 
 
-def _chance(more: float, n: int, fewer: float, m: int) -> float:
-    """One-sided probability (Fisher's exact test) of rates as far apart as these by chance."""
-    a, b = round(more * n), round(fewer * m)
-    table = np.array([[a, n - a], [b, m - b]])
-    return float(stats.fisher_exact(table, alternative="greater").pvalue)
+def _chances(new: PerRecord, old: PerRecord) -> tuple[float, float]:
+    """By what chance so many more hits, and so many fewer false locks, would come about.
+
+    One-sided exact McNemar tests (Psychometrika 12 (1947) 153) on the records of both; a small
+    `tune` has fewer of them than the other heights.
+    """
+    shared = slice(min(new.counted.size, old.counted.size))
+    both = new.counted[shared] & old.counted[shared]
+    return (
+        _chance(new.hit[shared], old.hit[shared], both),
+        _chance(old.false_lock[shared], new.false_lock[shared], both),
+    )
+
+
+def _chance(more: Bools, fewer: Bools, among: Bools) -> float:
+    up, down = (int((a & ~b & among).sum()) for a, b in ((more, fewer), (fewer, more)))
+    if up + down == 0:
+        return 1.0
+    return float(stats.binomtest(up, up + down, alternative="greater").pvalue)

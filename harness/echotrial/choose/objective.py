@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from echotrial.outcome import judge
 from echotrial.scores import Limits, Panel, joined, panel_of
@@ -49,13 +50,34 @@ class Objective:
         )
 
 
+@dataclass(frozen=True, eq=False)
+class PerRecord:
+    """What became of each record of `tune`, to set against the same records read otherwise.
+
+    Attributes
+    ----------
+    counted
+        Those with a wall inside the range, on which the rates are; bool, one a record as all.
+    """
+
+    counted: NDArray[np.bool_]
+    hit: NDArray[np.bool_]
+    false_lock: NDArray[np.bool_]
+
+
 def objectives(
     readings: pd.DataFrame, truth: pd.DataFrame, setup: Setup, limits: Limits
-) -> dict[str, Objective]:
+) -> dict[str, tuple[Objective, PerRecord]]:
     """Judge the readings of each detector on `tune`."""
     outcomes, _ = judge(readings, truth, setup)
     panel = panel_of(joined(readings, outcomes, truth), setup, split="tune")
-    return {name: of_panel(panel, limits, i) for i, name in enumerate(panel.detectors)}
+    return {
+        name: (
+            of_panel(panel, limits, i),
+            PerRecord(panel.inside & panel.decided[i], panel.hit[i], panel.false_lock[i]),
+        )
+        for i, name in enumerate(panel.detectors)
+    }
 
 
 def of_panel(panel: Panel, limits: Limits, which: int = 0) -> Objective:
