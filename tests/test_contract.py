@@ -304,7 +304,7 @@ def test_a_check_that_takes_too_long_is_named_and_exits_3(tmp_path, capsys, as_j
 
 def test_what_is_broken_before_the_time_is_over_is_broken(tmp_path, capsys):
     source = tmp_path / "both.py"
-    source.write_text(SLEEPY.format(0.02).replace("np.nan", "-1.0"))
+    source.write_text(SLEEPY.format(0.05).replace("np.nan", "-1.0"))
     assert run("detector", "check", source, "--out", tmp_path, "--time-limit", "0.5") == 1
     assert "LATE" in capsys.readouterr().out
 

@@ -13,6 +13,7 @@ from echotrial.errors import NotApplicable
 from echotrial_detectors.autocorrelation import (
     Autocorrelation,
     autocorrelations,
+    beyond_own,
     faded,
     lag_peaks,
 )
@@ -113,6 +114,26 @@ def test_autocorrelation_by_transform_is_that_of_numpy():
     found = autocorrelations(lines, 60)
     for line, lags in zip(lines, found, strict=True):
         np.testing.assert_allclose(lags[:20], np.correlate(line, line, "full")[39:59], atol=2e-4)
+
+
+def test_echoes_at_twice_a_lag_leave_nothing_at_the_lag_beyond_the_lobes_of_one():
+    """By hand: R(L) = (1 + c) own(L) where equal echoes are 2 L apart, c = R(2 L) / R(0).
+
+    To a tenth: echoes that overlap raise R(0) too.
+    """
+    time, lag = np.arange(2048) - 200.0, 10
+
+    def echo(at):
+        return np.exp(-(((time - at) / 6) ** 2)) * np.cos(2 * np.pi * (time - at) / lag)
+
+    own = autocorrelations(echo(0)[None].astype(np.float32), 4096)[0]
+    own = own / own[0]
+    assert abs(own[lag]) > 0.2
+    for apart, low, high in ((2 * lag, -0.05, 0.05), (lag, 0.3, 1.0)):
+        train = sum(0.9**k * echo(apart * k) for k in range(40))
+        lags = autocorrelations(train[None].astype(np.float32), 4096)
+        left = beyond_own(lags, lags[:, 0], np.array([float(lag)]), own)
+        assert low < left[0] < high, apart
 
 
 # -- resonances -----------------------------------------------------------------------------------

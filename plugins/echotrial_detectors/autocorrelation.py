@@ -24,6 +24,7 @@ from echotrial_detectors.interface import find_interface
 from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
+from echotrial_detectors.shorter import own_repeats, silenced
 from echotrial_detectors.tiles import filtered, tiles
 
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
@@ -31,6 +32,9 @@ from echotrial_detectors.tiles import filtered, tiles
 LOUD_SIGMA, LOUD_SHARE = 1.6, 0.08
 #: After this many time constants of the fading nothing is left.
 FADED_OUT = 4.0
+#: A peak that the shape of one echo, and its repeating at twice the lag, explain to all but this
+#: share is none of a spacing; tuned on the tune splits of three metals.
+BEYOND_OWN = 0.18
 #: Lags at which the pulse's own autocorrelation exceeds this are left out where it can mislead.
 OWN_LOBES = 0.1
 
@@ -60,7 +64,7 @@ class Autocorrelation:
     """Highest peak of the autocorrelation behind the tail, within the wall range."""
 
     name: ClassVar[str] = "autocorrelation"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[AutocorrelationSettings]] = AutocorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -70,13 +74,16 @@ class Autocorrelation:
         """Work out plan and gate; the filter waits for the first batch's length and rate."""
         planned = plan(setup, settings)
         filters: dict[tuple[int, float], tuple[Filter, NDArray[np.float32]]] = {}
+        own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 sharpener = sharpened_filter(setup, *key, settings.sharpness_db)
                 filters[key] = sharpener, own_lags(planned, *key, settings)
-            return _read(batch, planned, settings, *filters[key])
+                own[key] = own_repeats(planned, *key)
+            found = _read(batch, planned, settings, *filters[key])
+            return silenced(found, batch, planned, *own[key])
 
         return detect
 
@@ -127,6 +134,11 @@ def _read(
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
     quiet = is_quiet(sharp, start, max(m - tail, 1), sigma, settings.level_sigma)
     reason = _reasons(plan, settings, sigma, quiet, thickness, height, rival)
+    if plan.mode == 3 and sign >= 0:
+        lobe = (reason == Reason.READ) & (
+            beyond_own(lags, energy, place, own) < BEYOND_OWN * height
+        )
+        reason[lobe] = Reason.AMBIGUOUS
     silent = reason != Reason.READ
     with np.errstate(invalid="ignore", divide="ignore"):
         lead = np.clip(1 - rival / height, 0, 1)
@@ -239,6 +251,27 @@ def autocorrelations(gated: NDArray[np.float32], length: int) -> NDArray[np.floa
         power = spectrum.real**2 + spectrum.imag**2
         found[rows] = scipy.fft.irfft(power, n=length, axis=1)
     return found
+
+
+def beyond_own(
+    lags: NDArray[np.float32],
+    energy: NDArray[np.float32],
+    place: NDArray[np.float64],
+    own: NDArray[np.float32],
+) -> NDArray[np.float64]:
+    """What the peaks at `place` hold beyond one echo's own lobe, share of the energy, (n,).
+
+    Echoes at twice that lag, alike to a share c, put c times the lobe there once more: with
+    R(2 L) = c R(0), equal echoes give R(L) = (1 + c) own(L) R(0) without any echo at L between.
+    """
+    near = np.nan_to_num(np.rint(place)).astype(np.int64)
+    twice = np.minimum(2 * near, lags.shape[1] - 2)
+    row = np.arange(len(place))
+    around = [lags[row, np.maximum(twice + step, 0)] for step in (-1, 0, 1)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        again = np.maximum(np.max(around, axis=0) / energy, 0)
+        height = lags[row, near] / energy
+    return np.asarray(height - np.abs(own[near]) * (1 + again), dtype=np.float64)
 
 
 def lag_peaks(

@@ -1,4 +1,4 @@
-"""Whether a record repeats itself at a half or a third of the spacing that was read.
+"""Whether a record repeats itself at a half, third or quarter of the spacing that was read.
 
 Spikes and resonances can settle on every second or third echo. The autocorrelation of the record
 behind the interface echo's tail tells: a train of echoes at a spacing holds nothing at a half of it
@@ -40,7 +40,8 @@ def silenced(
     if plan.mode != 3:
         return readings
     rate = batch.rate_hz
-    begin = np.maximum(readings.gate_start_s, (plan.interface_s or -np.inf) + tail / rate)
+    interface_s = -np.inf if plan.interface_s is None else plan.interface_s
+    begin = np.maximum(readings.gate_start_s, interface_s + tail / rate)
     start = np.nan_to_num((begin - batch.start_s) * rate)
     spacing = 2 * readings.thickness_m / plan.setup.velocity * rate
     least = max(plan.spacing_min_s * rate, 2.0)
