@@ -5,7 +5,8 @@ import pytest
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial_detectors.peaks import cosine_peak
 from echotrial_detectors.plan import EchoSettings, plan
-from echotrial_detectors.shorter import _at_lag, own_repeats, silenced
+from echotrial_detectors.shorter import _at_lag, _levelled, own_repeats, silenced
+from scipy.signal import detrend
 
 from tests.trains import RATE, setup, trains
 
@@ -41,11 +42,10 @@ def test_noise_repeats_nowhere():
 def test_repeats_at_a_lag_are_those_of_plain_products(sign):
     """Slow twin: products of the record with itself, moved by whole samples."""
     line = np.random.default_rng(7).normal(size=300).astype(np.float32)
-    first = 40
     for lag in (2.0, 9.4, 33.0, 120.7):
         near = round(lag)
         left, centre, right = (
-            np.dot(line[first : 299 - near].astype(float), line[first + k : 299 - near + k])
+            np.dot(line[: 299 - near].astype(float), line[k : 299 - near + k])
             for k in (near - 1, near, near + 1)
         )
         turned = sign < 0 or (sign == 0 and max(left, centre, right) < -min(left, centre, right))
@@ -53,4 +53,23 @@ def test_repeats_at_a_lag_are_those_of_plain_products(sign):
         wanted = max(three)
         if three[1] == wanted and wanted > 0:
             wanted = cosine_peak(*three)[1]
-        assert _at_lag(line, first, lag, sign) == pytest.approx(wanted, rel=1e-4, abs=1e-3)
+        assert _at_lag(line, lag, sign) == pytest.approx(wanted, rel=1e-4, abs=1e-3)
+
+
+def test_a_straight_line_is_taken_out():
+    """Slow twin: scipy.signal.detrend."""
+    line = np.random.default_rng(8).normal(size=300).astype(np.float32)
+    marred = (line + 3 - 0.01 * np.arange(300)).astype(np.float32)
+    out = np.empty(300, np.float32)
+    energy = _levelled(marred, out)
+    wanted = detrend(line.astype(float))
+    np.testing.assert_allclose(out, wanted, atol=1e-4)
+    assert energy == pytest.approx(np.sum(wanted**2), rel=1e-4)
+
+
+def test_an_offset_and_hum_repeat_nothing():
+    batch = trains(setup(), np.array([WALL]), noise=1e-3, loss=0.9)
+    hum = 0.05 + 0.02 * np.sin(2 * np.pi * np.arange(batch.samples.shape[1]) / 3000)
+    marred = Batch.of(batch.samples + hum, RATE, batch.start_s, batch.setup)
+    assert judged(marred, WALL).reason[0] == Reason.READ
+    assert judged(marred, 2 * WALL).reason[0] == Reason.AMBIGUOUS

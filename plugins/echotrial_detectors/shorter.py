@@ -71,15 +71,15 @@ def _repeats(
     least: float, alternation: int, own: NDArray[np.float64], doubt: NDArray[np.int8],
 ) -> None:  # fmt: skip
     """Mark the records (spacing NaN: none) that repeat at a part of their spacing."""
+    level = np.empty(signal.shape[1], np.float32)
     for row in range(signal.shape[0]):
         first = int(start[row]) if start[row] > 0 else 0
         length = signal.shape[1] - first
         if not 0 < spacing[row] < length - 2:
             continue
-        energy = 0.0
-        for i in range(first, signal.shape[1]):
-            energy += signal[row, i] * signal[row, i]
-        whole = _at_lag(signal[row], first, spacing[row], alternation)
+        line = level[:length]
+        energy = _levelled(signal[row, first:], line)
+        whole = _at_lag(line, spacing[row], alternation)
         if whole < AT_LEAST * energy:
             doubt[row] = NOTHING_REPEATS
             continue
@@ -89,16 +89,36 @@ def _repeats(
                 continue
             near = int(np.rint(lag))
             rest = abs(own[near]) * (energy + whole if part == 2 else energy)
-            if _at_lag(signal[row], first, lag, alternation) - rest > AS_WELL * whole:
+            if _at_lag(line, lag, alternation) - rest > AS_WELL * whole:
                 doubt[row] = SHORTER_REPEATS
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _at_lag(line: NDArray[np.float32], first: int, lag: float, sign: int) -> float:
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
+def _levelled(record: NDArray[np.float32], out: NDArray[np.float32]) -> float:
+    """Into `out` the record without its straight line, which an offset or hum repeats at any lag.
+
+    Returns what energy is left.
+    """
+    n = record.size
+    mean, moment = np.float32(0), np.float32(0)
+    for i in range(n):
+        mean += record[i]
+        moment += record[i] * np.float32(i - 0.5 * (n - 1))
+    mean /= np.float32(n)
+    slope = np.float32(12 * moment / (n * (n * n - 1.0)))
+    energy = np.float32(0)
+    for i in range(n):
+        out[i] = record[i] - mean - slope * np.float32(i - 0.5 * (n - 1))
+        energy += out[i] * out[i]
+    return float(energy)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
+def _at_lag(line: NDArray[np.float32], lag: float, sign: int) -> float:
     """Highest of the autocorrelation of a sign (0: of either) within a sample of a lag."""
     near = int(np.rint(lag))
-    left, centre, right = 0.0, 0.0, 0.0
-    for i in range(first, line.size - near - 1):
+    left, centre, right = np.float32(0), np.float32(0), np.float32(0)
+    for i in range(line.size - near - 1):
         left += line[i] * line[i + near - 1]
         centre += line[i] * line[i + near]
         right += line[i] * line[i + near + 1]
@@ -106,5 +126,5 @@ def _at_lag(line: NDArray[np.float32], first: int, lag: float, sign: int) -> flo
         left, centre, right = -left, -centre, -right
     best = max(left, centre, right)
     if centre == best and best > 0:
-        return float(cosine_peak(left, centre, right)[1])
-    return best
+        return float(cosine_peak(float(left), float(centre), float(right))[1])
+    return float(best)

@@ -215,7 +215,10 @@ def chosen(
         "searched": _searched(choice.found, {f.detector for f in choice.finalists}),
         "screen_height": {
             "chosen": high.chosen,
-            "tried": [{**vars(h), "objective": _rates(h.objective)} for h in high.tried],
+            "tried": [
+                {"height": h.height, "detector": h.detector, "objective": _rates(h.objective)}
+                for h in high.tried
+            ],
             "sentence": high.sentence,
         },
         "hopeless": list(choice.feasible.hopeless),
