@@ -6,10 +6,13 @@ import subprocess
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from echotrial.choose.method import read_method
 from echotrial.cli import main
+from echotrial.setup import Setup
 from echotrial.sheet.ascan import Mark, drawing
+from echotrial.sheet.content import in_mode
 
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 CHROMIUM = next(filter(None, map(shutil.which, NAMES)), "")
@@ -44,6 +47,17 @@ def test_words_of_neighbouring_marks_stand_in_rows_of_their_own():
     height = {word: float(y) for y, word in words}
     assert height["mark 1"] < height["interface"]
     assert len(re.findall(r'fill="#06c">', svg)) == 3
+
+
+def test_readings_in_a_mode_are_those_whose_first_mark_says_so():
+    """By hand: 0.59 mm of 5,900 m/s are 0.2 us; no marks at all count as by multiples."""
+    known = Setup(centre_frequency=20e6, bandwidth=12e6, velocity=5900.0, wall_range=(1e-4, 1e-3))
+    rows = pd.DataFrame(
+        {"first_echo_us": [8.01, 8.2, 8.6, np.nan], "interface_us": 8.0, "thickness_mm": 0.59}
+    )
+    assert in_mode(rows, 2, known).index.tolist() == [0]
+    assert in_mode(rows, 3, known).index.tolist() == [1, 2, 3]
+    assert len(in_mode(rows, 1, known)) == 4
 
 
 @pytest.fixture(scope="module")

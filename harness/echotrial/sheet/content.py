@@ -13,6 +13,7 @@ from echotrial.choose.method import Method
 from echotrial.choose.variation import SET_WITHIN
 from echotrial.corpus.store import Corpus
 from echotrial.outcome import FALSE_LOCKS
+from echotrial.setup import Setup
 from echotrial.sheet.ascan import Mark, drawing
 from echotrial.trial import Trial
 
@@ -32,6 +33,8 @@ DIGESTS: Final = {
     "started": ("trial begun", 19), "corpus": ("corpus, identity", 16),
     "trial": ("trial, sha256", 16), "setup_digest": ("set-up, sha256", 16),
 }  # fmt: skip
+#: Right readings that go by other echoes than the mode says are told of from this share on.
+RARE: Final = 0.02
 APPROACH: Final = {
     1: "Mode 1: from time zero to the first back-wall echo, less the zero offset.",
     2: "Mode 2: from the interface echo to the first back-wall echo.",
@@ -185,13 +188,26 @@ class Content:
     def _looks(self) -> str:
         return (
             f"The A-scan has to look like the first picture: {LOOKS[self.method.mode]}. If it does "
-            "not, wipe, couple again, and do not note a reading."
+            "not, wipe, couple again, and do not note a reading." + self._otherwise
         )
+
+    @property
+    def _otherwise(self) -> str:
+        """How often a right reading went by other echoes than the mode says, where it matters."""
+        hits = self.rows[self.rows["outcome"].astype(str) == "hit"]
+        if not len(hits):
+            return ""
+        other = 1 - len(in_mode(hits, self.method.mode, self.method.setup)) / len(hits)
+        if other < RARE:
+            return ""
+        words = "later multiples" if self.method.mode == 2 else "the interface echo"
+        return f" {other:.0%} of the right readings went by {words} instead: look at both marks."
 
     @property
     def pictures(self) -> list[Picture]:
         """A right reading, and the likeliest wrong one: another finalist's where it made none."""
-        hit = _typical(self.rows, "hit")
+        hit = _typical(in_mode(self.rows, self.method.mode, self.method.setup), "hit")
+        hit = _typical(self.rows, "hit") if hit is None else hit
         found = [] if hit is None else [self._picture(hit, "Right: marks on the right echoes")]
         rows, kind = self.rows, self.likeliest
         if not kind:
@@ -343,6 +359,14 @@ def _commonest(rows: pd.DataFrame) -> str:
     outcome = rows["outcome"].astype(str)
     counts = outcome[outcome.isin([str(o) for o in FALSE_LOCKS])].value_counts()
     return str(counts.index[0]) if len(counts) else ""
+
+
+def in_mode(rows: pd.DataFrame, mode: int, setup: Setup) -> pd.DataFrame:
+    """Rows whose first mark is the one of the mode: the interface echo in mode 2, later in 3."""
+    lag = (rows["first_echo_us"] - rows["interface_us"]).abs().to_numpy() * 1e-6
+    at_interface = lag < setup.interval_s(rows["thickness_mm"].to_numpy(np.float64) * 1e-3) / 2
+    keep = {2: at_interface, 3: ~at_interface}.get(mode, np.ones(len(rows), dtype=bool))
+    return rows[keep]
 
 
 def _typical(rows: pd.DataFrame, outcome: str) -> Any:
