@@ -23,11 +23,11 @@ about = "For measuring memory."
 rate = "50 MHz"
 samples = 128
 lead = "0.4 us"
-probe = { centre_frequency = "15 MHz", bandwidth = "9 MHz", element_diameter = "3 mm" }
+probe = { centre_frequency = "10 MHz", bandwidth = "6 MHz", element_diameter = "3 mm" }
 delay_line = { material = "polystyrene", length = "5 mm" }
 couplant = { material = "glycerin", gap = "5 um", strips = 1 }
-wall = { material = "stainless 316", thickness = { from = "0.3 mm", to = "1.2 mm" } }
-receiver = { band = ["3 MHz", "24 MHz"], snr = { from = "30 dB", to = "44 dB" } }
+wall = { material = "stainless 316", thickness = { from = "0.4 mm", to = "1.2 mm" } }
+receiver = { band = ["2 MHz", "20 MHz"], snr = { from = "30 dB", to = "44 dB" } }
 """
 
 

@@ -5,7 +5,7 @@ import pytest
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial_detectors.peaks import cosine_peak
 from echotrial_detectors.plan import EchoSettings, plan
-from echotrial_detectors.shorter import _at_lag, _levelled, own_repeats, silenced
+from echotrial_detectors.shorter import Repeats, _at_lag, _levelled
 from scipy.signal import detrend
 
 from tests.trains import RATE, setup, trains
@@ -18,7 +18,7 @@ def judged(batch: Batch, thickness_m: float) -> Readings:
     claim = Readings(
         np.full(len(batch), thickness_m), gate_start_s=batch.start_s, gate_end_s=batch.start_s
     )
-    return silenced(claim, batch, planned, *own_repeats(planned, batch.n_fft, RATE))
+    return Repeats(planned).kept(claim, batch)
 
 
 @pytest.mark.parametrize(

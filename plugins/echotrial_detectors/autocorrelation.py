@@ -24,7 +24,7 @@ from echotrial_detectors.interface import find_interface
 from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
-from echotrial_detectors.shorter import own_repeats, silenced
+from echotrial_detectors.shorter import Repeats
 from echotrial_detectors.tiles import filtered, tiles
 
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
@@ -74,16 +74,14 @@ class Autocorrelation:
         """Work out plan and gate; the filter waits for the first batch's length and rate."""
         planned = plan(setup, settings)
         filters: dict[tuple[int, float], tuple[Filter, NDArray[np.float32]]] = {}
-        own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
+        repeats = Repeats(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 sharpener = sharpened_filter(setup, *key, settings.sharpness_db)
                 filters[key] = sharpener, own_lags(planned, *key, settings)
-                own[key] = own_repeats(planned, *key)
-            found = _read(batch, planned, settings, *filters[key])
-            return silenced(found, batch, planned, *own[key])
+            return repeats.kept(_read(batch, planned, settings, *filters[key]), batch)
 
         return detect
 

@@ -26,7 +26,7 @@ from echotrial_detectors.noise import fixed, noise_sigma
 from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
-from echotrial_detectors.shorter import own_repeats, silenced
+from echotrial_detectors.shorter import Repeats
 from echotrial_detectors.tiles import filtered, tiles
 
 #: Powers of frequency that are taken off the log spectrum: attenuation, couplant, a pulse that is
@@ -160,15 +160,13 @@ class Cepstral:
         """Work out plan and gate; filter and band wait for the first batch's length and rate."""
         planned = plan(setup, settings)
         bands: dict[tuple[int, float], Band] = {}
-        own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
+        repeats = Repeats(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in bands:
                 bands[key] = band_of(planned, *key, settings.sharpness_db)
-                own[key] = own_repeats(planned, *key)
-            found = read_cepstra(batch, planned, settings, bands[key])
-            return silenced(found, batch, planned, *own[key])
+            return repeats.kept(read_cepstra(batch, planned, settings, bands[key]), batch)
 
         return detect
 

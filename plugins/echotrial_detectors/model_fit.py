@@ -328,7 +328,7 @@ def _unclipped(
     plan: _Plan,
 ) -> tuple[Found, NDArray[np.float64]]:
     """Fits to clipped records, and the share of noise in what is known of each."""
-    noise = np.maximum(noise * energy, QUIET * energy)
+    noise = np.maximum(noise, QUIET) * energy
     known = Known.of(
         y * np.sqrt(energy)[:, None], at, anchor, noise / plan.how.every.freedom, plan.gate
     )

@@ -26,6 +26,32 @@ READ = int(Reason.READ)
 NOTHING_REPEATS, SHORTER_REPEATS = int(Reason.NO_SECOND_ECHO), int(Reason.AMBIGUOUS)
 
 
+class Repeats:
+    """The check, for the set-up of a plan; one echo's own repeats wait for length and rate."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
+
+    def kept(self, readings: Readings, batch: Batch) -> Readings:
+        """The readings without those whose record repeats at a part of their spacing (mode 3)."""
+        plan, rate = self._plan, batch.rate_hz
+        if plan.mode != 3:
+            return readings
+        key = (batch.n_fft, rate)
+        if key not in self._own:
+            self._own[key] = own_repeats(plan, *key)
+        own, tail = self._own[key]
+        interface_s = -np.inf if plan.interface_s is None else plan.interface_s
+        begin = np.maximum(readings.gate_start_s, interface_s + tail / rate)
+        start = np.nan_to_num((begin - batch.start_s) * rate)
+        spacing = 2 * readings.thickness_m / plan.setup.velocity * rate
+        least = max(plan.spacing_min_s * rate, 2.0)
+        samples, doubt = fixed(np.asarray(batch.samples)), np.full(len(batch), READ, np.int8)
+        _repeats(samples, start, spacing, least, plan.alternation, own, doubt)
+        return _without(readings, doubt)
+
+
 def own_repeats(plan: Plan, n_fft: int, rate_hz: float) -> tuple[NDArray[np.float64], int]:
     """Autocorrelation of one echo by lag in samples, 1 at lag 0, and samples of an echo's tail."""
     pulse = pulse_spectrum(plan.setup, frequencies(n_fft, rate_hz))
@@ -33,22 +59,9 @@ def own_repeats(plan: Plan, n_fft: int, rate_hz: float) -> tuple[NDArray[np.floa
     return np.asarray(line / line[0], dtype=np.float64), shape_of(pulse, n_fft).tail
 
 
-def silenced(
-    readings: Readings, batch: Batch, plan: Plan, own: NDArray[np.float64], tail: int
-) -> Readings:
-    """The readings without those whose record repeats at a part of their spacing (mode 3)."""
-    if plan.mode != 3:
-        return readings
-    rate = batch.rate_hz
-    interface_s = -np.inf if plan.interface_s is None else plan.interface_s
-    begin = np.maximum(readings.gate_start_s, interface_s + tail / rate)
-    start = np.nan_to_num((begin - batch.start_s) * rate)
-    spacing = 2 * readings.thickness_m / plan.setup.velocity * rate
-    least = max(plan.spacing_min_s * rate, 2.0)
-    doubt = np.full(len(batch), READ, np.int8)
-    _repeats(fixed(np.asarray(batch.samples)), start, spacing, least, plan.alternation, own, doubt)
+def _without(readings: Readings, doubt: NDArray[np.int8]) -> Readings:
+    """Readings of the records that are in no doubt, and the reason for the others' silence."""
     silent = doubt != READ
-    reason = np.where(silent, doubt, readings.reason).astype(np.int8)
 
     def kept(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.where(silent, np.nan, values)
@@ -61,7 +74,7 @@ def silenced(
         readings.gate_start_s,
         readings.gate_end_s,
         kept(readings.confidence),
-        reason,
+        np.where(silent, doubt, readings.reason).astype(np.int8),
     )
 
 
@@ -91,6 +104,7 @@ def _repeats(
             rest = abs(own[near]) * (energy + whole if part == 2 else energy)
             if _at_lag(line, lag, alternation) - rest > AS_WELL * whole:
                 doubt[row] = SHORTER_REPEATS
+                break
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})

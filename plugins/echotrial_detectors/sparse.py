@@ -22,7 +22,7 @@ from echotrial_detectors.peaks import Candidates, cosine_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
-from echotrial_detectors.shorter import own_repeats, silenced
+from echotrial_detectors.shorter import Repeats
 from echotrial_detectors.tiles import filtered
 
 #: Values of the pulse's autocorrelation to a sample.
@@ -62,8 +62,7 @@ class Sparse:
         pulses: dict[
             tuple[int, float], tuple[NDArray[np.complex64], NDArray[np.float64], PulseShape]
         ] = {}
-
-        own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
+        repeats = Repeats(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
@@ -73,10 +72,7 @@ class Sparse:
             signal = filtered(batch, matched)
             apart = 0.5 * planned.period_s * batch.rate_hz
             find = partial(spikes, autocorrelation, settings.spikes, apart)
-            found = reader.read(batch, signal, shape, find)
-            if key not in own:
-                own[key] = own_repeats(planned, *key)
-            return silenced(found, batch, planned, *own[key])
+            return repeats.kept(reader.read(batch, signal, shape, find), batch)
 
         return detect
 

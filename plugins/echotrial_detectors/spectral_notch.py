@@ -27,7 +27,7 @@ from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.peaks import parabola_peak
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies, pulse_spectrum, shape_of
-from echotrial_detectors.shorter import own_repeats, silenced
+from echotrial_detectors.shorter import Repeats
 
 
 class SpectralNotchSettings(EchoSettings):
@@ -74,16 +74,13 @@ class SpectralNotch:
         if setup.interface_reflection is not None and abs(setup.interface_reflection) < RESONATES:
             raise NotApplicable("too little comes back from the interface for a resonance")
         bands: dict[tuple[int, float], Band] = {}
-
-        own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
+        repeats = Repeats(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in bands:
                 bands[key] = band_of(planned, *key, settings)
-                own[key] = own_repeats(planned, *key)
-            found = _read(batch, planned, settings, bands[key])
-            return silenced(found, batch, planned, *own[key])
+            return repeats.kept(_read(batch, planned, settings, bands[key]), batch)
 
         return detect
 

@@ -219,6 +219,7 @@ def _share(setup: Setup) -> float:
 
 def _groups(specimen: NDArray[np.uint64], stated: Floats) -> NDArray[np.int64]:
     """Number of each record's specimen and thickness; -1 where it has no wall or is alone."""
+    # an odd factor (2^64 over the golden ratio; Knuth, TAOCP 3, 6.4) spreads what is alike
     label = specimen * np.uint64(0x9E3779B97F4A7C15) ^ np.ascontiguousarray(stated).view(np.uint64)
     _, label, count = np.unique(label, return_inverse=True, return_counts=True)
     repeated = np.isfinite(stated) & (count[label] > 1)

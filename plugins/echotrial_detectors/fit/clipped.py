@@ -26,8 +26,8 @@ SIZES, TILE = (12, 32), 64
 #: How far above full scale a clipped sample may be.
 ABOVE = 3.0
 #: With samples missing a posterior is less of a Gaussian: standard deviations asked for, and how
-#: much more likely than a wall this many periods away (-2 log) a reading must be.
-SURENESS, MARGIN, APART = 5.0, 25.0, 0.1
+#: much more likely than any other wall (-2 log) a reading must be.
+SURENESS, MARGIN = 5.0, 25.0
 #: A fit that leaves less than this share of the noise has had too much freedom; and one that leaves
 #: this much of what is known explains too little.
 TOO_GOOD, TOO_LITTLE = 0.25, 0.2
