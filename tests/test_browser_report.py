@@ -1,5 +1,6 @@
 """The report and the comparison in headless Chromium, opened from disk with the network off."""
 
+import re
 import shutil
 import tempfile
 import time
@@ -376,20 +377,29 @@ def test_reliability_and_risk_in_the_page_are_those_of_the_scores(browser, repor
 
 def test_dark_and_light_have_their_own_colours(browser, report) -> None:
     opened(browser, report)
-    grounds = []
-    for value in ("dark", "light"):
+    draw_all(browser)
+    for value in ("dark", "light"):  # the page is told of the change with its next frame
         media = {"features": [{"name": "prefers-color-scheme", "value": value}]}
         browser.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
-        draw_all(browser)
-        grounds.append(
-            browser.execute_script(
-                "return [getComputedStyle(document.body).backgroundColor,"
-                " document.querySelector('[data-role=shares]').layout.font.color]"
-            )
-        )
+        until(lambda expected=stated_colours(value): drawn_colours(browser) == expected)
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
-    assert grounds[0][0] != grounds[1][0]
-    assert grounds[0][1] != grounds[1][1]
+
+
+def stated_colours(scheme: str) -> list[str]:
+    """Colours of the page and of the letters in pictures, from the text of the style sheet."""
+    sheet = (Path(page.__file__).parent / "assets" / "report.css").read_text(encoding="utf-8")
+    block = re.findall(r":root {(.*?)}", sheet, re.DOTALL)[scheme == "dark"]
+    found = dict(re.findall(r"--(\w+): (#\w+);", block))
+    return [found["paper"], found["ink"]]
+
+
+def drawn_colours(browser: Any) -> list[str]:
+    draw_all(browser)
+    rgb, ink = browser.execute_script(
+        "return [getComputedStyle(document.body).backgroundColor,"
+        " document.querySelector('[data-role=shares]').layout.font.color]"
+    )
+    return ["#" + "".join(f"{int(part):02x}" for part in re.findall(r"\d+", rgb)), ink]
 
 
 def test_print_draws_every_picture(browser, report) -> None:
