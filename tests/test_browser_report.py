@@ -381,7 +381,8 @@ def test_dark_and_light_have_their_own_colours(browser, report) -> None:
     for value in ("dark", "light"):  # the page is told of the change with its next frame
         media = {"features": [{"name": "prefers-color-scheme", "value": value}]}
         browser.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
-        until(lambda expected=stated_colours(value): drawn_colours(browser) == expected)
+        expected = stated_colours(value)
+        until(lambda expected=expected: drawn_colours(browser) == expected)
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
