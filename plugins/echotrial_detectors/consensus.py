@@ -60,7 +60,7 @@ class Consensus:
     """Combines other detectors by their calibrated confidence."""
 
     name: ClassVar[str] = "consensus"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[ConsensusSettings]] = ConsensusSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

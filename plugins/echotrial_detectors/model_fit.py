@@ -111,7 +111,7 @@ class ModelFit:
     """Fits delay line | couplant | wall | air to the whole echo train, and knows when it cannot."""
 
     name: ClassVar[str] = "model-fit"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[ModelFitSettings]] = ModelFitSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -13,8 +13,9 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from echotrial_detectors.fit.newton import ARRIVAL, SPREAD
 from echotrial_detectors.fit.spectra import Bins, Gate
-from echotrial_detectors.fit.stack import RESONANT, Stack, reflection
+from echotrial_detectors.fit.stack import RESONANT, Stack, aperture, reflection
 
 #: Rows of records in one matrix product: a fixed size, so that results hang on no batch size.
 TILE = 128
@@ -25,6 +26,9 @@ RESONANT_GAPS = ((12e-6, 0.0), (15e-6, 30e-6), (30e-6, 20e-6))
 #: Thickest film on a lifted probe, and the gaps' spread that goes with films.
 THICKEST_FILM = 120e-6
 FILM_GAPS = ((0.0, 0.0), (0.0, 30e-6))
+#: Fits start from no less spread (periods): from none the arrival makes up for what little more of
+#: it would do, and a fit may stay where it is not the best.
+LEAST_SPREAD = 0.2
 #: A template's envelope may have a second peak this high: then it is laid on that one as well.
 RIVAL_PEAK = 0.8
 #: Loss in the grid, neper per wavelength of travel.
@@ -42,7 +46,8 @@ class Grid:
     Attributes
     ----------
     starts
-        (t, 6): arrival relative to the anchor, wall, gap, spread, loss, shape.
+        (t, 6): arrival relative to the anchor, wall, gap, spread, loss, shape; of walls with
+        `LEAST_SPREAD` at least.
     family
         (t,): which wall of the grid; ascending.
     is_film
@@ -83,6 +88,7 @@ def make_grid(stack: Stack, bins: Bins, gate: Gate, low: float, high: float) -> 
         _templates(stack, bins, gate, walls(low, high, gate.damping), gaps, LOSS),
         _templates(stack.film, bins, gate, films, FILM_GAPS, 0.0),
     ]
+    _spread_out(parts[0][0], aperture(stack.delay_couplant).mean_excess)
     families = int(parts[0][1].max()) + 1
     return Grid(
         np.concatenate([starts for starts, _, _ in parts]),
@@ -90,6 +96,12 @@ def make_grid(stack: Stack, bins: Bins, gate: Gate, low: float, high: float) -> 
         np.concatenate([np.zeros(len(parts[0][1]), bool), np.ones(len(parts[1][1]), bool)]),
         _matrix(np.concatenate([spectra for _, _, spectra in parts]), gate),
     )
+
+
+def _spread_out(starts: NDArray[np.float64], mean_excess: float) -> None:
+    more = np.maximum(LEAST_SPREAD - starts[:, SPREAD], 0.0)
+    starts[:, SPREAD] += more
+    starts[:, ARRIVAL] -= mean_excess * more
 
 
 def _templates(
