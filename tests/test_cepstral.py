@@ -8,6 +8,7 @@ from echotrial_detectors.cepstral import (
     Cepstral,
     CepstralSettings,
     band_of,
+    fading,
     gate_records,
     weighted_cepstrum,
 )
@@ -71,7 +72,9 @@ def test_interface_and_first_back_wall_echo_alone_hold_half_their_ratio():
 
 @pytest.mark.parametrize("fall", [1.0, 0.999])
 def test_multiples_alone_hold_half_the_ratio_of_one_to_the_next(fall):
-    gated = gate_records(wall(0.9)[None].astype(np.float32), np.array([N0 - 3.0]), fall, 1.0)[0]
+    gated = gate_records(
+        wall(0.9)[None].astype(np.float32), np.array([N0 - 3.0]), fading(fall, N), 1.0
+    )[0]
     assert real_cepstrum(gated)[N0] == pytest.approx(0.5 * R * 0.9 * fall**N0, abs=1e-5)
 
 

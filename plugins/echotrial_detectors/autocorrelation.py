@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 from echotrial_detectors.correlation import Filter, sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
-from echotrial_detectors.noise import noise_sigma
+from echotrial_detectors.noise import fixed, noise_sigma
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
+from echotrial_detectors.reading import first_doubt
 from echotrial_detectors.shorter import Repeats
 from echotrial_detectors.tiles import filtered, tiles
 
@@ -189,9 +190,7 @@ def _reasons(
         (height < settings.lead * rival, Reason.AMBIGUOUS),
         (~((thickness >= low - tol) & (thickness <= high + tol)), Reason.OUT_OF_RANGE),
     ]
-    return np.select(
-        [doubt for doubt, _ in doubts], [int(why) for _, why in doubts], int(Reason.READ)
-    ).astype(np.int8)
+    return first_doubt(doubts)
 
 
 def is_quiet(
@@ -221,10 +220,8 @@ def faded(
     weight[0] = 1.0
     np.multiply.accumulate(weight, out=weight)
     first = np.clip(np.ceil(start), 0, m).astype(np.int64)
-    found = np.zeros((n, length), np.float32)
-    unchanged = signal.view()
-    unchanged.flags.writeable = False  # one kind of array, so one compilation
-    _fade(unchanged, first, stop, weight, found)
+    found = np.empty((n, length), np.float32)
+    _fade(fixed(signal), first, stop, weight, found)
     return found
 
 
@@ -234,11 +231,11 @@ def _fade(
     found: NDArray[np.float32],
 ) -> None:  # fmt: skip
     for row in range(found.shape[0]):
-        count = stop - first[row]
-        if count > weight.size:
-            count = weight.size
+        line, out = signal[row, first[row] : stop], found[row]
+        count = line.size if line.size < weight.size else weight.size
         for i in range(count):
-            found[row, i] = signal[row, first[row] + i] * weight[i]
+            out[i] = line[i] * weight[i]
+        out[count:] = 0
 
 
 def autocorrelations(gated: NDArray[np.float32], length: int) -> NDArray[np.float32]:
@@ -246,9 +243,18 @@ def autocorrelations(gated: NDArray[np.float32], length: int) -> NDArray[np.floa
     found = np.empty((len(gated), length), np.float32)
     for rows in tiles(len(gated)):
         spectrum = scipy.fft.rfft(gated[rows], n=length, axis=1)
-        power = spectrum.real**2 + spectrum.imag**2
-        found[rows] = scipy.fft.irfft(power, n=length, axis=1)
+        _square(spectrum)
+        found[rows] = scipy.fft.irfft(spectrum, n=length, axis=1)
     return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _square(spectrum: NDArray[np.complex64]) -> None:
+    """In place of each value the square of its modulus."""
+    for row in range(spectrum.shape[0]):
+        line = spectrum[row]
+        for i in range(line.size):
+            line[i] = line[i].real * line[i].real + line[i].imag * line[i].imag
 
 
 def beyond_own(
@@ -303,34 +309,28 @@ def _lag_peaks(
     height: NDArray[np.float64],
     rival: NDArray[np.float64],
 ) -> None:
+    peaks = np.empty(max(last - first + 1, 1), np.int64)
     for row in range(lags.shape[0]):
         if not energy[row] > 0:
             continue
-        best, most = -1, 0.0
-        for i in range(first, last + 1):
-            value = _peak(lags, row, i, sign)
-            if value > most:
-                best, most = i, value
-        if best < 0:
+        line, count = lags[row], 0
+        for i in range(first, last + 1):  # a place is kept by counting on, which wants no branch
+            left, value, right = line[i - 1], line[i], line[i + 1]
+            high = (sign >= 0) & (value > 0) & (value >= left) & (value > right)
+            low = (sign <= 0) & (value < 0) & (value <= left) & (value < right)
+            peaks[count] = i
+            count += high | low
+        if count == 0:
             continue
-        place[row] = (
-            best + cosine_peak(lags[row, best - 1], lags[row, best], lags[row, best + 1])[0]
-        )
-        height[row] = most / energy[row]
-        for i in range(first, last + 1):
-            value = _peak(lags, row, i, sign) / energy[row]
+        best = peaks[0]
+        for k in range(1, count):
+            if abs(line[peaks[k]]) > abs(line[best]):
+                best = peaks[k]
+        place[row] = best + cosine_peak(line[best - 1], line[best], line[best + 1])[0]
+        height[row] = abs(float(line[best])) / energy[row]
+        for k in range(count):
+            value = abs(float(line[peaks[k]])) / energy[row]
             if value > rival[row]:
-                order = np.rint(i / place[row])
-                if abs(i - (order if order > 1 else 1.0) * place[row]) > apart:
+                order = np.rint(peaks[k] / place[row])
+                if abs(peaks[k] - (order if order > 1 else 1.0) * place[row]) > apart:
                     rival[row] = value
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _peak(lags: NDArray[np.float32], row: int, i: int, sign: int) -> float:
-    """Height of a local extremum of the sign asked for, 0 where there is none."""
-    value = float(lags[row, i])
-    turn = -1.0 if sign < 0 or (sign == 0 and value <= 0) else 1.0
-    height = turn * value
-    if height <= 0 or turn * lags[row, i - 1] > height or turn * lags[row, i + 1] >= height:
-        return 0.0
-    return height

@@ -26,6 +26,7 @@ from echotrial_detectors.noise import fixed, noise_sigma
 from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
+from echotrial_detectors.reading import first_doubt
 from echotrial_detectors.shorter import Repeats
 from echotrial_detectors.tiles import filtered, tiles
 
@@ -178,13 +179,14 @@ def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Ban
     start = gate_start(batch, plan, settings, sharp)
     fade_s = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s)
     sharp[:, max(m - band.tail, 1) :] = 0  # what the filter wraps around
-    fall, rise = np.exp(-1 / (fade_s * rate)), 0.5 * plan.period_s * rate
+    fade = fading(float(np.exp(-1 / (fade_s * rate))), m)
+    rise = 0.5 * plan.period_s * rate
     low = max(plan.spacing_min_s, least_spacing_periods(plan, settings) * plan.period_s) * rate
     high = min(plan.spacing_max_s * rate, 0.45 * band.length)
     turn = 2 * np.pi * band.centre_hz / rate
     peaks = np.empty((4, len(batch)))
     for rows in tiles(len(batch)):
-        cepstrum = weighted_cepstrum(gate_records(sharp[rows], start[rows], fall, rise), band)
+        cepstrum = weighted_cepstrum(gate_records(sharp[rows], start[rows], fade, rise), band)
         peaks[:, rows] = cepstral_peaks(cepstrum, low, high, turn, ripple_sign(plan, settings))
     place, height, rival, tilt = peaks
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
@@ -298,20 +300,25 @@ def _reasons(
         (np.abs(tilt) > UPRIGHT_WITHIN, Reason.POOR_FIT),
         (~((thickness >= low - tol) & (thickness <= high + tol)), Reason.OUT_OF_RANGE),
     ]
-    return np.select(
-        [doubt for doubt, _ in doubts], [int(why) for _, why in doubts], int(Reason.READ)
-    ).astype(np.int8)
+    return first_doubt(doubts)
+
+
+def fading(fall: float, m: int) -> NDArray[np.float32]:
+    """An exponential that falls by `fall` a sample, (m,).
+
+    It keeps a geometric series geometric, so that the record's end cuts nothing off.
+    """
+    return np.asarray(fall ** np.arange(m), dtype=np.float32)
 
 
 def gate_records(
-    signal: NDArray[np.float32], start: NDArray[np.float64], fall: float, rise: float
+    signal: NDArray[np.float32],
+    start: NDArray[np.float64],
+    fade: NDArray[np.float32],
+    rise: float,
 ) -> NDArray[np.float32]:
-    """Records from `start` on, faded in over `rise` samples, falling by `fall` a sample.
-
-    An exponential keeps a geometric series geometric, so that the record's end cuts nothing off.
-    """
-    gated = np.zeros(signal.shape, np.float32)
-    fade = (fall ** np.arange(signal.shape[1])).astype(np.float32)
+    """Records from `start` on, that sample first, faded in over `rise` samples, times `fade`."""
+    gated = np.empty(signal.shape, np.float32)
     _gate(fixed(signal), start, fade, rise, gated)
     return gated
 
@@ -326,9 +333,9 @@ def _gate(
 ) -> None:
     for row in range(signal.shape[0]):
         first = int(np.ceil(start[row])) if start[row] > 0 else 0
-        if first >= fade.size:
-            continue
+        first = first if first < fade.size else fade.size
         line, open_ = signal[row, first:], gated[row, first:]
+        gated[row, :first] = 0
         for i in range(line.size):
             open_[i] = line[i] * fade[i]
         for i in range(line.size):
@@ -339,20 +346,28 @@ def _gate(
 
 
 def weighted_cepstrum(gated: NDArray[np.float32], band: Band) -> NDArray[np.complex64]:
-    """One-sided cepstrum over the pulse's: 2 sum_f w (log|X| - log|P| - trend) exp(2 pi j f q).
+    """One-sided cepstrum over the pulse's: 2 sum_f w (log|X| - log|P| - trend) exp(-2 pi j f q).
 
     Scaled so that a series of echoes each q times the one before has modulus q at its spacing, and
-    phase 0 there (pi where signs alternate). Returns (n, length).
+    phase 0 there (pi where signs alternate). The sign of the exponent is that of a transform of
+    real values, which the ripple has: at half the cost of a complex one, quefrencies up to half the
+    length. Returns (n, length // 2 + 1).
     """
     spectrum = scipy.fft.rfft(gated, n=band.length, axis=1)
-    power = spectrum.real**2
-    power += spectrum.imag**2
-    power += np.float32(1e-30)
-    one_sided = np.zeros((len(gated), band.length), np.complex64)
-    ripple = np.log(power, out=power)
-    weighted_ripple(ripple, band.log_pulse, band.weight, band.trend, one_sided)
-    found = scipy.fft.ifft(one_sided, axis=1, norm="forward", overwrite_x=True)
-    return np.asarray(found)
+    padded = np.zeros((len(gated), band.length), np.float32)
+    ripple = padded[:, : spectrum.shape[1]]
+    _power(spectrum, padded)
+    np.log(ripple, out=ripple)
+    weighted_ripple(padded, band.log_pulse, band.weight, band.trend)
+    return np.asarray(scipy.fft.rfft(padded, axis=1))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _power(spectrum: NDArray[np.complex64], out: NDArray[np.float32]) -> None:
+    for row in range(spectrum.shape[0]):
+        line, into = spectrum[row], out[row]
+        for i in range(line.size):
+            into[i] = line[i].real * line[i].real + line[i].imag * line[i].imag + np.float32(1e-30)
 
 
 @numba.njit(
@@ -363,14 +378,13 @@ def weighted_ripple(
     log_pulse: NDArray[np.float32],
     weight: NDArray[np.float32],
     trend: NDArray[np.float32],
-    out: NDArray[np.complex64],
 ) -> None:
-    """Twice the weighted log spectrum over the pulse's, less its trend, into `out`.
+    """In place of each power's logarithm twice the weighted one of its root over the pulse's.
 
-    `ripple` holds the logarithm of the power and is changed.
+    Less its trend; what stands behind as many values as there are weights stays.
     """
     for row in range(ripple.shape[0]):
-        line, into = ripple[row], out[row]
+        line = ripple[row, : weight.size]
         for i in range(line.size):
             line[i] = np.float32(0.5) * line[i] - log_pulse[i]
         for k in range(trend.shape[0]):
@@ -380,7 +394,7 @@ def weighted_ripple(
             for i in range(line.size):
                 line[i] -= part * slope[i]
         for i in range(line.size):
-            into[i] = np.float32(2) * weight[i] * line[i]
+            line[i] *= np.float32(2) * weight[i]
 
 
 def cepstral_peaks(
@@ -403,7 +417,7 @@ def cepstral_peaks(
     """
     found = np.zeros((4, len(cepstrum)))
     found[0] = np.nan
-    _peaks(cepstrum, low, high, turn, sign, np.empty(cepstrum.shape[1] // 2 + 1), found)
+    _peaks(cepstrum, low, high, turn, sign, np.empty(cepstrum.shape[1]), found)
     return found
 
 
@@ -442,8 +456,8 @@ def _peaks(
         # from sample `best` to the envelope's peak, and from there to where the carrier is upright
         coarse = parabola_peak(np.sqrt(power[best - 1]), top, np.sqrt(power[best + 1]))[0]
         cosine, sine = np.cos(turn * coarse), np.sin(turn * coarse)
-        real = line[best].real * cosine - line[best].imag * sine
-        imaginary = line[best].real * sine + line[best].imag * cosine
+        real = line[best].real * cosine + line[best].imag * sine
+        imaginary = line[best].real * sine - line[best].imag * cosine
         if sign < 0 or (sign == 0 and real < 0):
             real, imaginary = -real, -imaginary
         shift = -np.arctan2(imaginary, real) / turn

@@ -17,7 +17,8 @@ QUIET_SHARE = 0.25
 #: A reading that hangs on one echo alone is due to noise in this share of records at most.
 FALSE_ALARM = 1e-3
 
-_MODULUS = np.int32(0x7FFFFFFF)
+#: Bits of a float32 but its sign, and those of infinity: what is not below is no number.
+_MODULUS, _INFINITE = np.int32(0x7FFFFFFF), np.int32(0x7F800000)
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,16 +42,25 @@ class Survey:
 
 def survey(samples: NDArray[np.float32]) -> Survey:
     """Look at each stretch of each record once."""
-    n, m = samples.shape
-    length = min(STRETCH, m)
-    spread = np.empty((n, m // length), np.float32)
-    loudest = np.empty(spread.shape, np.float32)
+    length, spread, loudest = stretches(samples)
     same = fixed(samples)
     _survey(same, same.view(np.int32), length, spread, loudest.view(np.int32))
+    return Survey(sigma_of(spread), loudest, length)
+
+
+def stretches(
+    samples: NDArray[np.float32],
+) -> tuple[int, NDArray[np.float32], NDArray[np.float32]]:
+    """Samples of a stretch, and room for each one's spread and loudest sample, (n, count)."""
+    n, m = samples.shape
+    length = min(STRETCH, m)
+    return length, np.empty((n, m // length), np.float32), np.empty((n, m // length), np.float32)
+
+
+def sigma_of(spread: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Standard deviation of the noise from the variances of the stretches, (n,)."""
     quiet = np.sort(spread, axis=1)[:, int(QUIET_SHARE * (spread.shape[1] - 1))]
-    sigma = np.sqrt(np.maximum(quiet, 0.0), dtype=np.float64)
-    sigma[~np.isfinite(loudest.max(axis=1))] = np.nan
-    return Survey(sigma, loudest, length)
+    return np.sqrt(np.maximum(quiet, 0.0), dtype=np.float64)
 
 
 def noise_sigma(samples: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -96,9 +106,7 @@ def fixed(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     return view
 
 
-# Sums may be taken in any order, so that they run several lanes wide; NaN stays NaN. The bits of
-# a modulus are in order as integers are: their greatest is found several lanes wide too.
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _survey(
     samples: NDArray[np.float32],
     bits: NDArray[np.int32],
@@ -106,22 +114,50 @@ def _survey(
     spread: NDArray[np.float32],
     loudest: NDArray[np.int32],
 ) -> None:
-    m, count = samples.shape[1], spread.shape[1]
     for row in range(samples.shape[0]):
-        for part in range(count):
-            begin = part * length
-            end = m if part == count - 1 else begin + length
-            stretch, modulus = samples[row, begin:end], bits[row, begin:end]
-            base = stretch[0]
-            total, squares, most = np.float32(0), np.float32(0), np.int32(0)
-            for i in range(stretch.size):
-                value = stretch[i] - base
-                total += value
-                squares += value * value
-            for i in range(modulus.size):
-                size = np.int32(modulus[i] & _MODULUS)
-                if size > most:
-                    most = size
-            share = np.float32(1) / np.float32(stretch.size)
-            spread[row, part] = (squares - total * total * share) * share
-            loudest[row, part] = most
+        survey_record(samples[row], bits[row], length, spread[row], loudest[row])
+
+
+# Sums may be taken in any order, so that they run several lanes wide; NaN stays NaN.
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
+def survey_record(
+    record: NDArray[np.float32],
+    bits: NDArray[np.int32],
+    length: int,
+    spread: NDArray[np.float32],
+    loudest: NDArray[np.int32],
+) -> None:
+    """Variance and bits of the greatest modulus of each stretch; NaN where a sample is no number.
+
+    `bits` are those of the record.
+    """
+    count, most = spread.size, np.int32(0)
+    for part in range(count):
+        begin = part * length
+        end = record.size if part == count - 1 else begin + length
+        stretch, base = record[begin:end], record[begin]
+        total, squares = np.float32(0), np.float32(0)
+        for i in range(stretch.size):
+            value = stretch[i] - base
+            total += value
+            squares += value * value
+        share = np.float32(1) / np.float32(stretch.size)
+        spread[part] = (squares - total * total * share) * share
+        loudest[part] = greatest_bits(bits[begin:end])
+        most = max(most, loudest[part])
+    if most >= _INFINITE:
+        spread[:] = np.nan
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def greatest_bits(bits: NDArray[np.int32]) -> np.int32:
+    """Bits of the greatest modulus, 0 where there is no sample.
+
+    The bits of a modulus are in order as integers are: so it is found several lanes wide.
+    """
+    most = np.int32(0)
+    for i in range(bits.size):
+        size = np.int32(bits[i] & _MODULUS)
+        if size > most:
+            most = size
+    return most

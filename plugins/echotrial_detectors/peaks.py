@@ -6,7 +6,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_detectors.noise import fixed
+from echotrial_detectors.noise import fixed, greatest_bits
 
 #: Candidates kept of one record, the earliest ones; side lobes count until they are dropped.
 MOST = 96
@@ -66,26 +66,20 @@ def strongest(
     signal: NDArray[np.float32], first: NDArray[np.int64], last: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Greatest modulus of each record between two samples (the second one excluded), (n,)."""
-    found = np.zeros(len(signal))
-    _strongest(fixed(signal), first, last, found)
-    return found
+    found = np.empty(len(signal), np.float32)
+    _strongest(fixed(signal).view(np.int32), first, last, found.view(np.int32))
+    return found.astype(np.float64)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"nnan", "nsz", "reassoc"})
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def _strongest(
-    signal: NDArray[np.float32],
+    bits: NDArray[np.int32],
     first: NDArray[np.int64],
     last: NDArray[np.int64],
-    found: NDArray[np.float64],
+    found: NDArray[np.int32],
 ) -> None:
-    for row in range(signal.shape[0]):
-        most = np.float32(0)
-        part = signal[row, first[row] : last[row]]
-        for i in range(part.size):
-            size = abs(part[i])
-            if size > most:
-                most = size
-        found[row] = most
+    for row in range(bits.shape[0]):
+        found[row] = greatest_bits(bits[row, first[row] : last[row]])
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

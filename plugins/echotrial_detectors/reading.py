@@ -1,6 +1,6 @@
 """From candidate echoes to readings: interface echo, gate, series, doubts."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,6 +120,7 @@ class Reader:
         shape: PulseShape,
         find: Finder,
         refine: Finder | None = None,
+        seen: Survey | None = None,
     ) -> Readings:
         """Give the readings of a batch.
 
@@ -135,10 +136,12 @@ class Reader:
             Fills in the candidates.
         refine
             Moves those that no stronger one explains to where they are exactly.
+        seen
+            The survey of the signal, where it has been made already.
         """
         signal = fixed(signal)
         rate, m = batch.rate_hz, max(batch.samples.shape[1] - shape.tail, 1)
-        look = self.look(batch, signal, shape)
+        look = self.look(batch, signal, shape, seen or survey(signal))
         found = Candidates.none(len(batch))
         find(signal, look, shape, found)
         drop_side_lobes(
@@ -158,7 +161,9 @@ class Reader:
         left = self._left(signal, look, shape, found, measured, series)
         return self._judge(batch, look, found, interface, measured, gate, series, left)
 
-    def look(self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape) -> Look:
+    def look(
+        self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape, surveyed: Survey
+    ) -> Look:
         """Where candidates are looked for in each record, and how high they must be.
 
         The level is so much noise (in mode 1 what noise alone hardly ever exceeds, because one
@@ -170,7 +175,6 @@ class Reader:
         # counts is whole.
         plan, m, rate = self.plan, max(signal.shape[1] - shape.tail, 1), batch.rate_hz
         first, last = gates.search_samples(plan, self.after_s, batch.start_s, rate, m)
-        surveyed = survey(signal)
         sigma, share, behind = surveyed.sigma, self.settings.level_relative, first
         if plan.mode == 3:
             behind = gates.behind_tail(plan, self.after_s, shape.tail, batch.start_s, rate, m)
@@ -308,6 +312,12 @@ class Reader:
             (self._odd_heights(found, interface), Reason.POOR_FIT),
             ((thickness < low - tol) | (thickness > high + tol), Reason.OUT_OF_RANGE),
         ]
-        return np.select(
-            [doubt for doubt, _ in doubts], [int(why) for _, why in doubts], int(Reason.READ)
-        ).astype(np.int8)
+        return first_doubt(doubts)
+
+
+def first_doubt(doubts: Sequence[tuple[NDArray[np.bool_], Reason]]) -> NDArray[np.int8]:
+    """The first doubt that holds in each record, `Reason.READ` where none does, (n,)."""
+    reason = np.full(doubts[0][0].shape, Reason.READ, np.int8)
+    for doubt, why in reversed(doubts):
+        reason[doubt] = why
+    return reason

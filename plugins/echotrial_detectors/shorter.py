@@ -114,16 +114,18 @@ def _levelled(record: NDArray[np.float32], out: NDArray[np.float32]) -> float:
     Returns what energy is left.
     """
     n = record.size
+    middle = np.float32(0.5 * (n - 1))
     mean, moment = np.float32(0), np.float32(0)
     for i in range(n):
         mean += record[i]
-        moment += record[i] * np.float32(i - 0.5 * (n - 1))
+        moment += record[i] * (np.float32(i) - middle)
     mean /= np.float32(n)
     slope = np.float32(12 * moment / (n * (n * n - 1.0)))
     energy = np.float32(0)
     for i in range(n):
-        out[i] = record[i] - mean - slope * np.float32(i - 0.5 * (n - 1))
-        energy += out[i] * out[i]
+        rest = record[i] - mean - slope * (np.float32(i) - middle)
+        out[i] = rest
+        energy += rest * rest
     return float(energy)
 
 
@@ -132,10 +134,12 @@ def _at_lag(line: NDArray[np.float32], lag: float, sign: int) -> float:
     """Highest of the autocorrelation of a sign (0: of either) within a sample of a lag."""
     near = int(np.rint(lag))
     left, centre, right = np.float32(0), np.float32(0), np.float32(0)
-    for i in range(line.size - near - 1):
-        left += line[i] * line[i + near - 1]
-        centre += line[i] * line[i + near]
-        right += line[i] * line[i + near + 1]
+    # three views, because an index that might be negative keeps the sums one lane wide
+    before, at, after = line[near - 1 :], line[near:], line[near + 1 :]
+    for i in range(after.size):
+        left += line[i] * before[i]
+        centre += line[i] * at[i]
+        right += line[i] * after[i]
     if sign < 0 or (sign == 0 and max(left, centre, right) < -min(left, centre, right)):
         left, centre, right = -left, -centre, -right
     best = max(left, centre, right)

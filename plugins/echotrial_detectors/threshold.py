@@ -11,7 +11,7 @@ from echotrial.detector import Detect, Invariance, Maps
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.noise import fixed
+from echotrial_detectors.noise import Survey, fixed, sigma_of, stretches, survey_record
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
@@ -49,20 +49,29 @@ class Threshold:
                 shape = shape_of(pulse_spectrum(setup, frequencies(*key)), batch.n_fft)
                 pulses[key] = shape, mark_of(setup, shape, batch.rate_hz)
             shape, mark = pulses[key]
-            return reader.read(batch, levelled(batch.samples), shape, partial(crossings, mark))
+            signal, seen = levelled(batch.samples)
+            return reader.read(batch, signal, shape, partial(crossings, mark), seen=seen)
 
         return detect
 
 
-def levelled(samples: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Records less their mean: a receiver's offset shifts flanks and zero crossings."""
+def levelled(samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], Survey]:
+    """Records less their mean, and their survey, while they are at hand.
+
+    A receiver's offset shifts flanks and zero crossings.
+    """
     found = np.empty(samples.shape, np.float32)
-    _level(fixed(samples), found)
-    return found
+    length, spread, loudest = stretches(samples)
+    bits = found.view(np.int32)
+    _level(fixed(samples), found, bits, length, spread, loudest.view(np.int32))
+    return found, Survey(sigma_of(spread), loudest, length)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
-def _level(samples: NDArray[np.float32], found: NDArray[np.float32]) -> None:
+def _level(
+    samples: NDArray[np.float32], found: NDArray[np.float32], bits: NDArray[np.int32], length: int,
+    spread: NDArray[np.float32], loudest: NDArray[np.int32],
+) -> None:  # fmt: skip
     for row in range(samples.shape[0]):
         line, level = samples[row], found[row]
         total = np.float32(0)
@@ -71,6 +80,7 @@ def _level(samples: NDArray[np.float32], found: NDArray[np.float32]) -> None:
         mean = total * (np.float32(1) / np.float32(line.size))
         for i in range(line.size):
             level[i] = line[i] - mean
+        survey_record(level, bits[row], length, spread[row], loudest[row])
 
 
 @dataclass(frozen=True)
@@ -201,10 +211,11 @@ def find_crossings(
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def highest(line: NDArray[np.float32], begin: int, end: int) -> int:
     """Sample of the greatest modulus."""
-    peak = begin
+    peak, most = begin, abs(line[begin])
     for i in range(begin + 1, end):
-        if abs(line[i]) > abs(line[peak]):
-            peak = i
+        size = abs(line[i])
+        peak = i if size > most else peak
+        most = size if size > most else most
     return peak
 
 
