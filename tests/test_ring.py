@@ -91,7 +91,8 @@ def test_a_hard_wall_that_is_a_little_unexplained_is_a_poor_fit():
     one = np.ones(1)
     fits = Fits(
         np.array([[-300.0, np.inf]]), np.array([[0.5e-3, 0.0]]), np.array([[0.015, 1.0]]),
-        np.zeros(1, np.int64), 1e-7 * one, np.inf * one, 1e-3 * one, 0.0 * one, np.zeros(1, bool),
+        np.zeros(1, np.int64), 1e-7 * one, np.inf * one, np.inf * one, 1e-3 * one, 0.0 * one,
+        np.zeros(1, bool),
     )  # fmt: skip
     reasons = [
         judge(fits, Limits(12, 3, 3, 9, 1, 3, hard, 3, 0.02), 5e-6 * one, (1e-4, 1e-3))[0][0]
@@ -105,7 +106,8 @@ def test_a_hard_wall_whose_echoes_die_away_fast_must_leave_hardly_more_than_nois
     one = np.ones(1)
     fits = Fits(
         np.array([[-300.0, np.inf]]), np.array([[0.2e-3, 0.0]]), np.array([[0.005, 1.0]]),
-        np.zeros(1, np.int64), 1e-7 * one, np.inf * one, 1e-3 * one, loss * one, np.zeros(1, bool),
+        np.zeros(1, np.int64), 1e-7 * one, np.inf * one, np.inf * one, 1e-3 * one, loss * one,
+        np.zeros(1, bool),
     )  # fmt: skip
     limits = Limits(12, 3, 3, 9, 1, 3, True, 3, 0.02)
     assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason

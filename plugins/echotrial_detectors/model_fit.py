@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
+import scipy
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Invariance, Maps, Settings, setting
 from echotrial.errors import NotApplicable
@@ -38,6 +39,8 @@ THINNEST = 0.1  # periods of round trip
 STRONG_INTERFACE = 0.5
 #: From this reflection of couplant against wall on, a wall is hard.
 METAL = 0.7
+#: Below this round trip, periods, the half-wave resonance of a hard wall leaves the band.
+THIN = 0.75
 #: Walls less than so many tolerances apart are near.
 NEAR = 3.0
 SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
@@ -98,8 +101,8 @@ class ModelFitSettings(Settings):
         ge=0.5, le=10.0, candidates=(2.0, 3.0, 4.0),
     )  # fmt: skip
     excess: float = setting(
-        3.0, "residual energy over that of the noise, at most", ge=1.0, le=100.0,
-        candidates=(2.0, 3.0, 5.0),
+        2.4, "residual energy over that of the noise, at most", ge=1.0, le=100.0,
+        candidates=(1.8, 2.4, 3.6),
     )  # fmt: skip
     floor: float = setting(
         0.02, "residual share of the record's energy that is always allowed", ge=0.0, le=1.0,
@@ -172,6 +175,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             stack.gap_periods(1e-6 * settings.film_um),
             settings.rounds,
             Ring.of(bins),
+            THIN if stack.couplant_wall > METAL else 0.0,
         ),
         settings.starts,
         Limits(
@@ -231,6 +235,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
             found.best,
             found.deviation * gate.period_s * setup.velocity / 2,
             found.side,
+            found.far,
             noise,
             found.theta[rows, found.best, LOSS],
             ringing,
@@ -283,13 +288,18 @@ def _silenced(batch: Batch) -> Batch:
 def _noise_energy(batch: Batch, first: NDArray[np.int64], gate: Gate) -> NDArray[np.float64]:
     """Energy that the record's noise alone has in a damped spectrum.
 
-    The record is turned until it begins with its gate: so the stretches whose spread is taken lie
-    the same way about the echoes, whenever the record starts.
+    Of the noise that part counts that lies in the band, as a receiver leaves no more of it
+    elsewhere. The record is turned until it begins with its gate: so the stretches whose spread is
+    taken lie the same way about the echoes, whenever the record starts.
     """
-    m = batch.samples.shape[1]
-    turned = np.take_along_axis(batch.samples, (first[:, None] + np.arange(m)) % m, axis=1)
-    share = (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2))
-    return np.asarray(noise_sigma(turned) ** 2 * share)
+    m, size = batch.samples.shape[1], batch.n_fft
+    low, high = (round(edge * size / gate.length) for edge in gate.bins)
+    inside = np.zeros_like(batch.spectrum)
+    inside[:, low:high] = batch.spectrum[:, low:high]
+    samples = scipy.fft.irfft(inside, size, axis=1, overwrite_x=True)[:, :m]
+    turned = np.take_along_axis(samples, (first[:, None] + np.arange(m)) % m, axis=1)
+    white = noise_sigma(turned) ** 2 * size / (2 * (high - low))
+    return np.asarray(white * (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2)))
 
 
 def _search(

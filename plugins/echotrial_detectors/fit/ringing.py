@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from echotrial_detectors.fit.newton import LOSS, WALL
 from echotrial_detectors.fit.search import (
     ENOUGH,
+    FAR,
     FEW_ENOUGH,
     HELD_ENOUGH,
     WALL_FLOOR,
@@ -27,9 +28,9 @@ from echotrial_detectors.fit.search import (
 #: A ring-down has to explain all but this share of what was left of a record, ...
 LEFT = 0.25
 #: ... or, where it leaves hardly more than the noise or this, all but this share.
-NOISY, RIGHT, LEFT_OF_LITTLE = 2.0, 0.003, 0.4
+NOISY, RIGHT, LEFT_OF_LITTLE = 1.7, 0.003, 0.4
 #: ... and may leave this share of the record, or so many times the noise.
-FLOOR, EXCESS = 0.01, 3.0
+FLOOR, EXCESS = 0.01, 2.3
 #: With a ring-down free a wall may lose this share of what it may else, and must be so much more
 #: likely than another (-2 log).
 LOSSY, MARGIN = 0.5, 25.0
@@ -76,7 +77,13 @@ def search_ringing(
     )
     rows, best, found = rows[explained], best.take(explained), found.take(explained)
     found.deviation[:] = deviations(best, how)
-    found.side[:] = _sides(y, best, value[explained], noise, arrival, tolerance, how)
+    width, value = width_of(best.theta, tolerance), value[explained]
+    found.side[:] = _sides(y, best, value, noise, arrival, width, how)
+    thin = np.flatnonzero(best.theta[:, WALL] < how.thin)
+    found.far[:] = np.inf
+    found.far[thin] = _sides(
+        y, best.take(thin), value[thin], noise, arrival, FAR * width[thin], how
+    )
     found.side[found.rivalled(MARGIN)] = 0.0
     return rows, found
 
@@ -130,11 +137,10 @@ def _undone(
 
 
 def _sides(
-    y: _Complex, best: Fits, value: _Real, noise: _Real, arrival: _Real,
-    tolerance: tuple[float, float], how: Search,
-) -> _Real:  # fmt: skip
-    """How far behind the fits are with the wall held one tolerance thinner or thicker."""
-    n, width = best.record.size, width_of(best.theta, tolerance)
+    y: _Complex, best: Fits, value: _Real, noise: _Real, arrival: _Real, width: _Real, how: Search
+) -> _Real:
+    """How far behind the fits are with the wall held `width` thinner or thicker."""
+    n = best.record.size
     held = Fits.of(np.tile(best.record, 2), np.tile(best.theta, (2, 1)))
     off = np.concatenate([-width, width])
     held.theta[:, WALL] = np.maximum(held.theta[:, WALL] + off, WALL_FLOOR)

@@ -34,6 +34,9 @@ COARSE = 0.005
 BEHIND = 30.0
 #: Below this many standard deviations in the tolerance the posterior may be no Gaussian: look.
 WIDE = 8.0
+#: Tolerances off from which a thin wall is looked at as well: noise at the band's edge can look
+#: like its resonance, a dip in what is minimised that is sharp and not deep.
+FAR = 2.0
 #: Walls this many periods apart are two.
 APART = 0.1
 #: Gap and spread (periods) from which a fit without either is tried once more.
@@ -68,6 +71,8 @@ class Search:
         Newton steps at most, in each stage.
     ring
         What the probe may ring with where the reference echo does not.
+    thin
+        Below this round trip (periods) a wall is looked at from two tolerances off too.
     """
 
     grid: Grid
@@ -80,6 +85,7 @@ class Search:
     film_spread: float
     rounds: int
     ring: Ring
+    thin: float
 
 
 @dataclass(frozen=True)
@@ -98,6 +104,8 @@ class Found:
         (n,): standard deviation of its wall, periods.
     side
         (n,): how much the better of the fits with the wall one tolerance off is behind.
+    far
+        (n,): the same of two tolerances for thin walls, see `Search`; infinite for others.
     """
 
     theta: _Real
@@ -107,6 +115,7 @@ class Found:
     best: _Rows
     deviation: _Real
     side: _Real
+    far: _Real
 
     def take(self, rows: _Rows) -> "Found":
         """The fits of some records."""
@@ -234,7 +243,7 @@ def finish(
     # Nothing holds a film's thickness while it is fitted: what is unlikely of it counts afterwards.
     results[:, film, 0] += (theta[:, film, WALL] / how.film_spread) ** 2
     best = np.argmin(results[:, :film, 0], axis=1)
-    deviation, side = np.full(n, np.inf), np.full(n, np.inf)
+    deviation, side, far = np.full(n, np.inf), np.full(n, np.inf), np.full(n, np.inf)
     fitted = np.flatnonzero(np.isfinite(results[np.arange(n), best, 0]))
     found = Fits(
         fitted, theta[fitted, best[fitted]], np.zeros(fitted.size, np.bool_),
@@ -242,11 +251,14 @@ def finish(
     )  # fmt: skip
     _leave_contact(found, every, arrival, how)
     deviation[fitted] = deviations(found, how)
-    width = width_of(found.theta, tolerance)
-    looked_at = WIDE * deviation[fitted] > width
+    width, thin = width_of(found.theta, tolerance), found.theta[:, WALL] < how.thin
+    far[fitted[thin]] = _sides(found, thin, FAR * width, every, arrival, how)
+    looked_at = thin | (WIDE * deviation[fitted] > width)
     side[fitted[looked_at]] = _sides(found, looked_at, width, every, arrival, how)
     theta[fitted, best[fitted]], results[fitted, best[fitted]] = found.theta, found.result
-    return Found(theta, results[..., 0], results[..., 1], results[..., 2], best, deviation, side)
+    return Found(
+        theta, results[..., 0], results[..., 1], results[..., 2], best, deviation, side, far
+    )
 
 
 def _promising(scores: _Real) -> NDArray[np.bool_]:

@@ -30,6 +30,8 @@ class Fits:
     side
         (n,): how far behind it is with the wall one tolerance off; infinite = not looked at,
         because the standard deviation is far smaller than that.
+    far
+        (n,): the same of two tolerances; infinite = not looked at.
     noise_share
         (n,): share of the record's energy that noise alone would be.
     loss
@@ -44,6 +46,7 @@ class Fits:
     best: NDArray[np.int64]
     deviation_m: _Real
     side: _Real
+    far: _Real
     noise_share: _Real
     loss: _Real
     ringing: NDArray[np.bool_]
@@ -80,15 +83,19 @@ class Limits:
     most_left: ClassVar[float] = 0.3
     #: ... and of one on a hard wall so many times the noise and this share of the record: a wall
     #: that hides a lamination is a little worse explained than a sound one.
-    hard_excess: ClassVar[float] = 2.0
+    hard_excess: ClassVar[float] = 1.8
     hard_floor: ClassVar[float] = 0.006
     #: Within so many tolerances a reading is no lie on however thin a wall.
     nearest: ClassVar[float] = 2.0
+    #: Where two tolerances hold the standard deviations asked for, one need hold but this share.
+    within_far: ClassVar[float] = 2 / 3
     #: Share that is left where the model is right, at most.
-    right: ClassVar[float] = 0.004
+    right: ClassVar[float] = 0.002
     #: A hard wall loses less, neper per period of travel, or is rough or no true wall: the train of
-    #: a wall of half a wavelength that dies away as fast is much like a ring-down.
+    #: a wall of half a wavelength that dies away as fast is much like a ring-down. One that loses
+    #: more may leave no more than so many times the noise.
     lossy: ClassVar[float] = 0.12
+    lossy_excess: ClassVar[float] = 1.7
 
     margin: float
     near_margin: float
@@ -132,7 +139,7 @@ def judge(
     residual = fits.residual[rows, fits.best]
     allowed = most_left(fits.noise_share, limits)
     lossy = limits.hard & (fits.loss > limits.lossy)
-    allowed = np.where(lossy, hardly_more_than(fits.noise_share, limits), allowed)
+    allowed = np.where(lossy, limits.lossy_excess * fits.noise_share, allowed)
     allowed = np.where(fits.ringing, limits.most_left, allowed)
     low, high = wall_range_m
     much = np.maximum(limits.excess * fits.noise_share, 0.5 * limits.floor)
@@ -140,7 +147,9 @@ def judge(
     sureness = np.where(strict, limits.strict_sureness, limits.sureness)
     near = np.clip(0.1 * wall / tolerance_m, limits.nearest, limits.near)[:, None]
     rivalled = ahead < np.where(apart > near, limits.margin, limits.near_margin)
-    unsure = rivalled.any(axis=1) | (fits.side < sureness**2)
+    held = np.isfinite(fits.far) & ~fits.ringing
+    near_sureness = np.where(held, limits.within_far, 1.0) * sureness
+    unsure = (fits.side < near_sureness**2) | (fits.far < sureness**2) | rivalled.any(axis=1)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low - tolerance_m) | (wall > high + tolerance_m), Reason.OUT_OF_RANGE),
