@@ -4,6 +4,8 @@ Walls are made by the method of images; what each must find is known in closed f
 library that nobody here wrote.
 """
 
+from functools import partial
+
 import numpy as np
 import pytest
 import scipy.fft
@@ -17,7 +19,7 @@ from echotrial_detectors.autocorrelation import (
     faded,
     lag_peaks,
 )
-from echotrial_detectors.consensus import Consensus, agree, probability
+from echotrial_detectors.consensus import Consensus, _detect, agree, probability
 from echotrial_detectors.onset import Onset, aic_onset
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.sparse import Sparse, matched_pulse, pursue, value_at
@@ -296,8 +298,23 @@ def test_members_of_one_kind_are_one_voice():
 def test_a_map_replaces_the_raw_confidence():
     found = Readings(np.array([1e-3, NAN]), confidence=np.array([0.2, NAN]))
     np.testing.assert_allclose(probability(found, None), [0.2, 0.0])
-    np.testing.assert_allclose(probability(found, None, raw_counts=0.5), [0.1, 0.0])
-    np.testing.assert_allclose(probability(found, lambda c: 1 - c, raw_counts=0.5), [0.8, 0.0])
+    np.testing.assert_allclose(probability(found, None, full_counts=0.5), [0.1, 0.0])
+    np.testing.assert_allclose(probability(found, None, 0.9, 1.0), [0.92, 0.0])
+    np.testing.assert_allclose(probability(found, lambda c: 1 - c, 0.1, 0.5), [0.8, 0.0])
+
+
+@pytest.mark.parametrize(("others", "answered"), [((), True), ((0.9,), True), ((0.9, 0.9), False)])
+def test_the_model_fit_stands_against_one_voice_and_not_against_two(others, answered):
+    def voice(wall_m: float, confidence: float) -> Readings:
+        return Readings(np.array([wall_m]), confidence=np.array([confidence]))
+
+    members = [("model-fit", 0.6e-3, 0.7)]
+    members += [(n, 0.9e-3, c) for n, c in zip(("envelope", "cepstral"), others, strict=False)]
+    voices = {name: partial(lambda w, c, _: voice(w, c), wall, c) for name, wall, c in members}
+    batch = trains(setup(), np.array([0.9e-3]))
+    found = _detect(setup(), Consensus.Settings(), voices, {}, batch)
+    assert found.answered[0] == answered
+    assert not answered or found.thickness_m[0] == 0.6e-3
 
 
 def test_members_that_disagree_silence_it():

@@ -1,11 +1,11 @@
 """Consensus: several detectors read, the likeliest wall wins, and where they disagree none does.
 
 Each member's confidence is turned into a probability of a hit by its frozen map where there is
-one; without one the members' raw confidences are no probabilities, and all but the strongest
-member's count half. Members that go by the same property of the record count as one voice; voices
-are taken as independent given the wall, which they are not quite, so the joint probability is a
-ranking, not a promise. So without maps it takes the strongest member, or two voices of different
-kinds, and two of them against the strongest one silence it.
+one. Without one raw confidences are no probabilities: the model fit, which has weighed other walls
+before it reads, counts as nearly sure, all others count half. Members that go by the same property
+of the record count as one voice; voices are taken as independent given the wall, which they are not
+quite, so the joint probability is a ranking, not a promise. So without maps it takes the model fit,
+or two voices of different kinds, and two of them against the model fit silence it.
 """
 
 from collections.abc import Sequence
@@ -31,6 +31,9 @@ _PANEL = {
 }
 #: What a raw confidence counts of a member that is not the strongest.
 UNMAPPED = 0.5
+#: What readings of the model fit with confidence 0 and 1 count without a map: enough to stand alone
+#: and against one other voice, not against two sure ones.
+TRUSTED = (0.955, 0.972)
 #: Why the strongest member is silent where others may still speak: it saw echoes, and its model of
 #: the layers did not explain them.
 OTHERS_MAY_SPEAK = (Reason.POOR_FIT,)
@@ -95,7 +98,7 @@ def _detect(
     readings = [detect(batch) for detect in voices.values()]
     chance = np.stack(
         [
-            probability(r, maps.get(name), raw_counts=1.0 if i == 0 else UNMAPPED)
+            probability(r, maps.get(name), *_raw_counts(name, first=i == 0))
             for i, (name, r) in enumerate(zip(voices, readings, strict=True))
         ]
     )
@@ -140,13 +143,25 @@ def odds(chance: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(chance / np.maximum(1 - chance, 1e-9))
 
 
-def probability(readings: Readings, mapped: Any, raw_counts: float = 1.0) -> NDArray[np.float64]:
+def _raw_counts(name: str, *, first: bool) -> tuple[float, float]:
+    """What raw confidences of 0 and 1 count."""
+    if name == "model-fit":
+        return TRUSTED
+    return 0.0, 1.0 if first else UNMAPPED
+
+
+def probability(
+    readings: Readings, mapped: Any, none_counts: float = 0.0, full_counts: float = 1.0
+) -> NDArray[np.float64]:
     """Probability of a hit of each reading, 0 where there is none.
 
-    Without a map the raw confidence times `raw_counts`.
+    Without a map in proportion to the raw confidence, from `none_counts` to `full_counts`.
     """
     raw = np.where(np.isnan(readings.confidence), 0.0, readings.confidence)
-    found = raw_counts * raw if mapped is None else np.asarray(mapped(raw), dtype=np.float64)
+    if mapped is None:
+        found = none_counts + (full_counts - none_counts) * raw
+    else:
+        found = np.asarray(mapped(raw), dtype=np.float64)
     return np.where(readings.answered, np.clip(np.nan_to_num(found), 0.0, 0.999), 0.0)
 
 

@@ -87,8 +87,11 @@ class Limits:
     hard_floor: ClassVar[float] = 0.006
     #: Within so many tolerances a reading is no lie on however thin a wall.
     nearest: ClassVar[float] = 2.0
-    #: Where two tolerances hold the standard deviations asked for, one need hold but this share.
-    within_far: ClassVar[float] = 2 / 3
+    #: Of a thin hard wall, where two tolerances are looked at: standard deviations that they must
+    #: hold, that one must, and how much more likely than any other it must be (-2 log).
+    far_sureness: ClassVar[float] = 2.8
+    thin_sureness: ClassVar[float] = 1.9
+    thin_margin: ClassVar[float] = 8.0
     #: Share that is left where the model is right, at most.
     right: ClassVar[float] = 0.002
     #: A hard wall loses less, neper per period of travel, or is rough or no true wall: the train of
@@ -146,10 +149,12 @@ def judge(
     strict = limits.hard | (residual > much)
     sureness = np.where(strict, limits.strict_sureness, limits.sureness)
     near = np.clip(0.1 * wall / tolerance_m, limits.nearest, limits.near)[:, None]
-    rivalled = ahead < np.where(apart > near, limits.margin, limits.near_margin)
-    held = np.isfinite(fits.far) & ~fits.ringing
-    near_sureness = np.where(held, limits.within_far, 1.0) * sureness
-    unsure = (fits.side < near_sureness**2) | (fits.far < sureness**2) | rivalled.any(axis=1)
+    thin = np.isfinite(fits.far) & ~fits.ringing
+    sureness = np.where(thin, limits.thin_sureness, sureness)
+    margin = np.where(thin, np.minimum(limits.thin_margin, limits.margin), limits.margin)
+    rivalled = ahead < np.where(apart > near, margin[:, None], limits.near_margin)
+    unsure = (fits.side < sureness**2) | rivalled.any(axis=1)
+    unsure |= fits.far < limits.far_sureness**2
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low - tolerance_m) | (wall > high + tolerance_m), Reason.OUT_OF_RANGE),
