@@ -15,8 +15,8 @@ from echotrial.scores.confidence import (
 from echotrial.scores.sampling import Sampling
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import isotonic_regression
 from sklearn.calibration import calibration_curve
+from sklearn.isotonic import IsotonicRegression
 from sklearn.metrics import brier_score_loss
 
 FREE = Sampling()
@@ -29,14 +29,18 @@ def planted(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
     return raw, rng.random(n) < raw**2
 
 
-def test_map_is_isotonic_regression() -> None:
-    """Against scipy.optimize.isotonic_regression, another implementation."""
+@pytest.mark.parametrize("digits", [2, 17])
+def test_map_is_the_isotonic_regression_of_scikit_learn(digits: int) -> None:
+    """Knots included, with readings that share a confidence and without."""
     raw, hit = planted(500, 1)
+    raw = np.round(raw, digits)
     made = fit_map(raw, hit)
     assert made is not None
-    order = np.argsort(raw)
-    expected = isotonic_regression(hit[order].astype(float)).x
-    assert made(raw[order]) == pytest.approx(expected, abs=1e-12)
+    expected = IsotonicRegression(y_min=0, y_max=1, out_of_bounds="clip").fit(raw, hit)
+    assert made.raw == pytest.approx(expected.X_thresholds_, abs=0)
+    assert made.p_hit == pytest.approx(expected.y_thresholds_, abs=1e-12)
+    at = np.linspace(-0.1, 1.1, 997)
+    assert made(at) == pytest.approx(expected.predict(at), abs=1e-12)
 
 
 def test_map_learns_a_planted_law() -> None:

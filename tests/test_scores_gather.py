@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from echotrial.outcome import Direction, Outcome
-from echotrial.scores import Gathering, joined, panel_of, score, score_panels
+from echotrial.scores import Gathering, gather, joined, panel_of, score, score_panels
 from pandas.testing import assert_frame_equal
 
 from tests.engine_stand_in import SETUP
@@ -78,11 +78,24 @@ def test_blocks_of_any_size_make_the_same_panel(size):
 def test_scores_of_blocks_are_scores_of_the_whole(origin):
     parts = invented(1)
     found = gathered(*parts, 64, clustered=origin != "synthetic")
-    assert ("specimen" in found.panel("prove").truth) == (origin != "synthetic")
-    mine = score_panels(found.panel("prove"), found.panel("tune"), origin=origin)
+    prove, tune = found.panel("prove"), found.panel("tune")
+    assert ("specimen" in prove.truth) == (origin != "synthetic")
+    mine = score_panels(prove, tune, origin=origin)
     theirs = score(joined(*parts), SETUP, origin=origin)
     assert_frame_equal(mine.table, theirs.table, check_exact=True)
     assert mine.to_json() == theirs.to_json()
+
+
+def test_scores_of_many_records_are_those_of_few_to_seven_digits(monkeypatch):
+    parts = invented(1)
+    exact = gathered(*parts, 64, clustered=False)
+    theirs = score_panels(exact.panel("prove"), exact.panel("tune"), origin="synthetic")
+    monkeypatch.setattr(gather, "LARGE", 50)
+    found = gathered(*parts, 64, clustered=False)
+    prove = found.panel("prove")
+    assert prove.error_um.dtype == prove.confidence.dtype == np.float32
+    mine = score_panels(prove, found.panel("tune"), origin="synthetic")
+    assert_frame_equal(mine.table, theirs.table, rtol=1e-4, atol=1e-6)
 
 
 def with_blanks(n):

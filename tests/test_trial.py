@@ -50,6 +50,22 @@ def test_a_row_for_every_record_and_detector(trial: Trial) -> None:
     assert len(trial.records) == 520
 
 
+def test_only_the_truth_of_records_that_are_read_is_read(
+    host, corpus, tmp_path, monkeypatch
+) -> None:
+    """Those between the first of `prove` and the first of `tune` may be a million."""
+    asked, truth_rows = [], Corpus.truth_rows
+
+    def counted(self: Corpus, start: int, stop: int) -> object:
+        asked.append(stop - start)
+        return truth_rows(self, start, stop)
+
+    monkeypatch.setattr(Corpus, "truth_rows", counted)
+    request = Request([corpus], host.chosen(["threshold"]), {}, records=20)
+    assert len(conduct(request, tmp_path / "trial").records) == 40
+    assert sum(asked) <= 3 * 20  # both splits for the tables, `tune` once more for its offsets
+
+
 def test_what_ran_is_written_down(trial: Trial, corpus: Corpus) -> None:
     info = trial.info
     assert info["complete"] is True

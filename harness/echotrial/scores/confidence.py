@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from sklearn.isotonic import IsotonicRegression
+from scipy.optimize import isotonic_regression
 
 from echotrial.scores.intervals import ALPHA, wilson
 from echotrial.scores.rates import at_most
@@ -44,7 +44,8 @@ class ConfidenceMap:
 def fit_map(raw: Floats, hit: Bools) -> ConfidenceMap | None:
     """Fit the map on readings of `tune`; None with fewer than `MIN_READINGS` or a constant.
 
-    Isotonic regression (pool adjacent violators), so the map never turns the order round.
+    Isotonic regression (pool adjacent violators), so the map never turns the order round;
+    readings of one confidence count as one point with their weight.
 
     Parameters
     ----------
@@ -55,10 +56,13 @@ def fit_map(raw: Floats, hit: Bools) -> ConfidenceMap | None:
     raw, hit = raw[known], hit[known]
     if raw.size < MIN_READINGS or np.ptp(raw) == 0:
         return None
-    made = IsotonicRegression(y_min=0.0, y_max=1.0, out_of_bounds="clip").fit(raw, hit)
-    return ConfidenceMap(
-        tuple(map(float, made.X_thresholds_)), tuple(map(float, made.y_thresholds_)), int(raw.size)
-    )
+    level, place = np.unique(raw, return_inverse=True)
+    readings = np.bincount(place)
+    rate = np.bincount(place, weights=hit) / readings
+    p_hit = np.clip(isotonic_regression(rate, weights=readings).x, 0.0, 1.0)
+    knot = np.ones(level.size, dtype=bool)  # inside a plateau there is nothing to know
+    knot[1:-1] = (p_hit[1:-1] != p_hit[:-2]) | (p_hit[1:-1] != p_hit[2:])
+    return ConfidenceMap(tuple(level[knot].tolist()), tuple(p_hit[knot].tolist()), int(raw.size))
 
 
 def reliability(p_hit: Floats, hit: Bools) -> pd.DataFrame:

@@ -1,7 +1,7 @@
 """One corpus, all detectors: outcomes as matrices of small integers, truth once."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -19,6 +19,8 @@ _CODE: Final = {str(o): i for i, o in enumerate(Outcome)}
 _DIRECTION: Final = {str(d): i for i, d in enumerate(Direction)}
 #: Readings that took the right echoes, precise or not: those that bias and precision are about.
 RIGHT_ECHOES: Final = (Outcome.HIT, Outcome.OFF, Outcome.UNDECIDED)
+#: Readings that are right or wrong.
+GIVEN: Final = (Outcome.HIT, Outcome.OFF, *FALSE_LOCKS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +38,7 @@ class Panel:
     code, direction
         (d, n) int8, positions in `Outcome` and `Direction`.
     error_um, confidence
-        (d, n) float64.
+        (d, n) float64; float32 of many records, see `gather.LARGE`.
     """
 
     corpus: str
@@ -51,6 +53,10 @@ class Panel:
     def __len__(self) -> int:
         return len(self.truth)
 
+    def without(self, columns: Iterable[str]) -> "Panel":
+        """The same with fewer columns of the truth."""
+        return replace(self, truth=self.truth.drop(columns=list(set(columns))))
+
     def among(self, outcomes: Iterable[Outcome]) -> Bools:
         """Where the outcome is one of these, (d, n)."""
         return np.asarray(_table(outcomes)[self.code])
@@ -58,6 +64,10 @@ class Panel:
     def among_of(self, i: int, outcomes: Iterable[Outcome]) -> Bools:
         """The same of one detector, (n,)."""
         return np.asarray(_table(outcomes)[self.code[i]])
+
+    def reads_thick(self, i: int) -> Bools:
+        """Where the reading of a detector is thicker than the wall, (n,)."""
+        return np.asarray(self.direction[i] == _DIRECTION[Direction.THICK])
 
     @cached_property
     def wall_m(self) -> Floats:
@@ -112,7 +122,7 @@ class Panel:
     @cached_property
     def given(self) -> Bools:
         """Readings that are right or wrong, undecided ones left out, (d, n)."""
-        return self.among([Outcome.HIT, Outcome.OFF, *FALSE_LOCKS])
+        return self.among(GIVEN)
 
     @cached_property
     def right_echoes(self) -> Bools:

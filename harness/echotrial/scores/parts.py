@@ -21,7 +21,7 @@ def apart_rows(one: Single) -> Iterator[Row]:
     for name, rows in {"thinner": panel.wall_m < low, "thicker": panel.wall_m > high}.items():
         among = rows & ~panel.inside & one.decided
         yield from rate_rows(Where("range", name), among, events, one.sampling)
-    phantom = panel.phantom[one.i]
+    phantom = one.phantom
     events = {"phantom": phantom, "quiet": one.outcome(Outcome.QUIET)}
     kinds = {"": panel.no_wall, "dry": panel.dry, "wet tip": panel.no_wall & ~panel.dry}
     for name, rows in kinds.items():

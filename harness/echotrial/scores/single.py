@@ -4,8 +4,8 @@ from functools import cached_property
 
 import numpy as np
 
-from echotrial.outcome import Outcome
-from echotrial.scores.panel import Floats, Panel
+from echotrial.outcome import WALL_LOCKS, Outcome
+from echotrial.scores.panel import GIVEN, RIGHT_ECHOES, Floats, Panel
 from echotrial.scores.sampling import Bools, Sampling
 from echotrial.scores.trend import velocity_part_um
 from echotrial.scores.trust import Limits
@@ -16,20 +16,26 @@ class Single:
 
     def __init__(self, panel: Panel, i: int, sampling: Sampling, limits: Limits) -> None:
         self.panel, self.i, self.sampling, self.limits = panel, i, sampling, limits
-        self.hit, self.false_lock, self.thick = panel.hit[i], panel.false_lock[i], panel.thick[i]
-        self.decided, self.right_echoes = panel.decided[i], panel.right_echoes[i]
-        self.error_um = panel.error_um[i]
+        self.hit, self.false_lock = self.outcome(Outcome.HIT), panel.among_of(i, WALL_LOCKS)
+        self.thick = self.false_lock & panel.reads_thick(i)
+        self.decided = ~self.outcome(Outcome.UNDECIDED)
+        self.right_echoes = panel.among_of(i, RIGHT_ECHOES)
+        self.error_um = np.asarray(panel.error_um[i], dtype=np.float64)
         self.walls = panel.inside & self.decided  # denominator of every rate on walls
 
     def outcome(self, outcome: Outcome) -> Bools:
         """Where this is the outcome."""
         return self.panel.among_of(self.i, [outcome])
 
-    @cached_property
+    @property
     def given(self) -> Bools:
         """Readings that can be right or wrong: all but undecided ones."""
-        found: Bools = self.panel.given[self.i]
-        return found
+        return self.panel.among_of(self.i, GIVEN)
+
+    @property
+    def phantom(self) -> Bools:
+        """Readings of no wall."""
+        return self.outcome(Outcome.PHANTOM)
 
     @cached_property
     def wall_um(self) -> Floats:

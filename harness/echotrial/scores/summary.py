@@ -128,6 +128,7 @@ def score_panels(
     limits = limits or Limits()
     sampling = Sampling.of(panel.truth, origin)
     bins = bins_of(panel.truth, among=panel.inside)
+    panel = panel.without(b.stratum for b in bins)  # their columns, cut: of many records much
     maps, reliability, risk, tables = {}, {}, {}, []
     for i, name in enumerate(panel.detectors):
         one = Single(panel, i, sampling, limits)
@@ -162,7 +163,8 @@ def _confidence(
     one: Single, made: conf.ConfidenceMap
 ) -> tuple[list[Row], pd.DataFrame, pd.DataFrame]:
     """What the map is worth on `prove`."""
-    p_hit = np.where(one.given, made(one.panel.confidence[one.i]), np.nan)
+    panel = one.panel
+    p_hit = np.where(one.given, made(panel.confidence[one.i]), np.nan)
     table = conf.reliability(p_hit, one.hit)
     walls, sampling = one.walls, one.sampling.take(one.walls)
     p_wall, locks, hits = p_hit[walls], one.false_lock[walls], one.hit[walls]

@@ -239,9 +239,8 @@ def _offsets(
 def _truth_of(corpus: Corpus, readings: pd.DataFrame) -> pa.Table:
     """Truth of the records of some readings, one row each, in their order."""
     record = readings["record"].unique()
-    first, last = int(record[0]), int(record[-1]) + 1
-    rows = corpus.truth_rows(first, last)
-    return rows if len(rows) == len(record) else rows.take(record - first)
+    runs = np.split(record, np.flatnonzero(np.diff(record) != 1) + 1)
+    return pa.concat_tables([corpus.truth_rows(int(r[0]), int(r[-1]) + 1) for r in runs])
 
 
 def _blocks(frames: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
