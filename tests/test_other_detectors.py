@@ -303,12 +303,17 @@ def test_a_map_replaces_the_raw_confidence():
     np.testing.assert_allclose(probability(found, lambda c: 1 - c, 0.1, 0.5), [0.8, 0.0])
 
 
-@pytest.mark.parametrize(("others", "answered"), [((), True), ((0.9,), True), ((0.9, 0.9), False)])
-def test_the_model_fit_stands_against_one_voice_and_not_against_two(others, answered):
+@pytest.mark.parametrize(
+    ("own", "others", "answered"),
+    [(0.4, (), True), (0.4, (0.9,), True), (0.4, (0.9, 0.9), False), (0.9, (0.9, 0.9), True)],
+)
+def test_the_model_fit_stands_against_one_voice_and_where_it_is_sure_against_two(
+    own, others, answered
+):
     def voice(wall_m: float, confidence: float) -> Readings:
         return Readings(np.array([wall_m]), confidence=np.array([confidence]))
 
-    members = [("model-fit", 0.6e-3, 0.7)]
+    members = [("model-fit", 0.6e-3, own)]
     members += [(n, 0.9e-3, c) for n, c in zip(("envelope", "cepstral"), others, strict=False)]
     voices = {name: partial(lambda w, c, _: voice(w, c), wall, c) for name, wall, c in members}
     batch = trains(setup(), np.array([0.9e-3]))

@@ -5,7 +5,7 @@ one. Without one raw confidences are no probabilities: the model fit, which has 
 before it reads, counts as nearly sure, all others count half. Members that go by the same property
 of the record count as one voice; voices are taken as independent given the wall, which they are not
 quite, so the joint probability is a ranking, not a promise. So without maps it takes the model fit,
-or two voices of different kinds, and two of them against the model fit silence it.
+or two voices of different kinds, and two of them silence a model fit that is none too sure.
 """
 
 from collections.abc import Sequence
@@ -32,8 +32,8 @@ _PANEL = {
 #: What a raw confidence counts of a member that is not the strongest.
 UNMAPPED = 0.5
 #: What readings of the model fit with confidence 0 and 1 count without a map: enough to stand alone
-#: and against one other voice, not against two sure ones.
-TRUSTED = (0.955, 0.972)
+#: and against one other voice; against two sure ones if it is rather sure itself.
+TRUSTED = (0.955, 1.0)
 #: Why the strongest member is silent where others may still speak: it saw echoes, and its model of
 #: the layers did not explain them.
 OTHERS_MAY_SPEAK = (Reason.POOR_FIT,)
