@@ -8,7 +8,6 @@ from echotrial_detectors.cepstral import (
     Cepstral,
     CepstralSettings,
     band_of,
-    fading,
     gate_records,
     weighted_cepstrum,
 )
@@ -26,7 +25,14 @@ def real_cepstrum(response: np.ndarray) -> np.ndarray:
     weight[[0, -1]] /= 2
     nothing = np.zeros(bins, np.float32)
     flat = Band(
-        nothing.astype(np.complex64), 1, N, nothing, weight, np.zeros((0, bins), np.float32), 0.0
+        nothing.astype(np.complex64),
+        1,
+        N,
+        nothing,
+        weight,
+        np.zeros((0, bins), np.float32),
+        0.0,
+        nothing,
     )
     return weighted_cepstrum(response[None].astype(np.float32), flat)[0].real
 
@@ -72,9 +78,9 @@ def test_interface_and_first_back_wall_echo_alone_hold_half_their_ratio():
 
 @pytest.mark.parametrize("fall", [1.0, 0.999])
 def test_multiples_alone_hold_half_the_ratio_of_one_to_the_next(fall):
-    gated = gate_records(
-        wall(0.9)[None].astype(np.float32), np.array([N0 - 3.0]), fading(fall, N), 1.0
-    )[0]
+    fade = (fall ** np.arange(N)).astype(np.float32)
+    start = np.array([N0 - 3.0])
+    gated = gate_records(wall(0.9)[None].astype(np.float32), start, fade, 1.0, N)[0]
     assert real_cepstrum(gated)[N0] == pytest.approx(0.5 * R * 0.9 * fall**N0, abs=1e-5)
 
 
@@ -91,7 +97,7 @@ def test_the_detector_reads_multiples_and_keeps_quiet_on_the_all_pass_whole():
 
 
 def test_trends_are_orthonormal_under_the_weight():
-    band = band_of(plan(setup(), CepstralSettings()), M, RATE, 20.0)
+    band = band_of(plan(setup(), CepstralSettings()), M, RATE, CepstralSettings())
     np.testing.assert_allclose((band.trend * band.weight) @ band.trend.T, np.eye(3), atol=1e-4)
     assert band.weight.sum() == pytest.approx(1, abs=1e-5)
 

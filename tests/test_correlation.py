@@ -5,6 +5,8 @@ import pytest
 import scipy.fft
 import scipy.signal
 from echotrial_detectors.correlation import Correlation, CorrelationSettings, sharpened_filter
+from echotrial_detectors.noise import survey
+from echotrial_detectors.tiles import filtered, surveyed
 
 from tests.trains import INTERFACE, RATE, M, setup, trains
 
@@ -58,3 +60,21 @@ def test_it_needs_no_reference_echo():
     walls = np.linspace(0.5e-3, 1.2e-3, 20)
     found = Correlation().prepare(known, CorrelationSettings())(trains(known, walls, loss=0.9))
     np.testing.assert_allclose(found.thickness_m, walls, atol=2e-6)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+@pytest.mark.parametrize("stop", [None, 800])
+def test_filtered_records_are_the_slow_twins(shared, stop):
+    """70 records are a whole portion and a part; a spectrum that is there already is used."""
+    batch = trains(setup(), np.linspace(0.2e-3, 1e-3, 70), noise=0.01)
+    transfer = sharpened_filter(setup(), M, RATE, sharpness_db=6.0).transfer
+    if shared:
+        _ = batch.spectrum
+    found, seen = surveyed(batch, transfer, stop)
+    want = np.fft.irfft(np.fft.rfft(batch.samples.astype(float)) * transfer, n=M)
+    np.testing.assert_allclose(filtered(batch, transfer), want, atol=1e-5)
+    want[:, stop or M :] = 0
+    np.testing.assert_allclose(found, want, atol=1e-5)
+    again = survey(found)
+    np.testing.assert_array_equal(seen.sigma, again.sigma)
+    np.testing.assert_array_equal(seen.loudest, again.loudest)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy.fft
 import scipy.signal
 from echotrial.ascan import Batch
 from echotrial_detectors.envelope import (
@@ -9,7 +10,9 @@ from echotrial_detectors.envelope import (
     EnvelopeSettings,
     find_envelope_peaks,
 )
+from echotrial_detectors.noise import fixed
 from echotrial_detectors.peaks import Candidates
+from echotrial_detectors.quadrature import put_quadrature, taps_for
 from echotrial_detectors.tiles import filtered_analytic
 
 from tests.trains import RATE, M, pulse, setup, trains
@@ -31,12 +34,62 @@ def test_peaks_of_a_gaussian_lie_where_they_are(turn, sign):
     batch = Batch.of(wave, RATE, 0.0, setup())
     found, one = Candidates.none(1), np.ones(1)
     find_envelope_peaks(
-        batch.analytic, np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, turn,
+        fixed(batch.samples), np.empty(0, np.float32), batch.analytic.imag.copy(),
+        np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, turn,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     assert found.count[0] == 1
     assert found.sample[0, 0] == pytest.approx(place, abs=0.01)
     assert found.amplitude[0, 0] == pytest.approx(sign * 0.5, rel=2e-3)
+
+
+def narrow_echo(f0: float, place: float) -> np.ndarray:
+    """Spectrum of an echo of 42 % bandwidth at a sample: the square of one of 60 %."""
+    wide = np.abs(scipy.fft.rfft(pulse((np.arange(M) - 512) / RATE, f0)))
+    turn = np.exp(-2j * np.pi * np.arange(wide.size) / M * place)
+    return wide**2 / np.max(wide) ** 2 * turn
+
+
+@pytest.mark.parametrize("f0", [15e6, 20e6, 23e6])
+def test_the_quadrature_by_taps_is_scipys(f0):
+    """To the share of an echo's energy that the taps are chosen for."""
+    taps = taps_for(narrow_echo(f0, 0.0))
+    assert taps.size > 0
+    line = scipy.fft.irfft(narrow_echo(f0, 300.4))
+    want, found = scipy.signal.hilbert(line).imag, np.empty(M, np.float32)
+    put_quadrature(line.astype(np.float32), taps, 0, M, found)
+    assert np.sqrt(np.mean((found - want) ** 2)) < 5e-4 * np.sqrt(np.mean(want**2))
+
+
+@pytest.mark.parametrize("count", [4, 8, 12])
+@pytest.mark.parametrize(("begin", "end"), [(0, 60), (3, 9), (20, 21), (30, 30), (50, 60)])
+def test_the_quadrature_is_the_slow_twins(count, begin, end):
+    draw = np.random.default_rng(6)
+    line, taps = (draw.standard_normal(n).astype(np.float32) for n in (60, count))
+    found = np.full(60, np.nan, np.float32)
+    put_quadrature(line, taps, begin, end, found)
+    odd = np.concatenate([-taps[::-1], [0], taps])
+    want = np.convolve(line, odd)[count : count + 60]
+    np.testing.assert_allclose(found[begin:end], want[begin:end], atol=1e-4)
+    assert np.isnan(found[:begin]).all()
+    assert np.isnan(found[end:]).all()
+
+
+@pytest.mark.parametrize("f0", [1e6, 45e6])
+def test_where_few_taps_do_not_do_there_are_none(f0):
+    assert taps_for(narrow_echo(f0, 0.0)).size == 0
+
+
+def test_with_and_without_taps_the_same_walls_are_read(monkeypatch):
+    known = setup()
+    batch = trains(known, np.linspace(0.2e-3, 1.2e-3, 200), noise=5e-3, loss=0.9)
+    few = Envelope().prepare(known, EnvelopeSettings())(batch)
+    monkeypatch.setattr("echotrial_detectors.envelope.taps_for", lambda _: np.empty(0, np.float32))
+    whole = Envelope().prepare(known, EnvelopeSettings())(batch)
+    np.testing.assert_array_equal(few.answered, whole.answered)
+    apart = np.abs(few.thickness_m - whole.thickness_m)[few.answered]
+    assert np.quantile(apart, 0.98) < 2e-8
+    assert apart.max() < 1e-6
 
 
 @pytest.mark.parametrize("carrier", [False, True])

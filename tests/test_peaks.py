@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from echotrial_detectors.flags import WORD, flagged, room
 from echotrial_detectors.noise import fixed, survey
 from echotrial_detectors.peaks import (
     Candidates,
@@ -20,10 +21,10 @@ from numpy.typing import NDArray
 
 def found_in(signal: NDArray[np.float32], level: float, separation: int = 0) -> Candidates:
     n, m = signal.shape
-    found, seen = Candidates.none(n), survey(signal)
+    found = Candidates.none(n)
     find_extrema(
-        fixed(signal), seen.loudest, seen.length, np.zeros(n, int), np.full(n, m),
-        np.full(n, level), separation, found.sample, found.amplitude, found.count,
+        fixed(signal), np.zeros(n, int), np.full(n, m), np.full(n, level), separation,
+        found.sample, found.amplitude, found.count,
     )  # fmt: skip
     refine_extrema(fixed(signal), found.sample, found.amplitude, found.count)
     return found
@@ -83,6 +84,14 @@ def test_extrema_are_refined_to_the_cosine_s_place():
     np.testing.assert_allclose(found.amplitude[:, 0], -0.7, atol=0.01)
 
 
+@pytest.mark.parametrize("count", [0, 1, 7, 8, 9, 50])
+def test_flagged_samples_are_numpys(count):
+    flags, places = room(50), np.empty(50 + WORD, np.int64)
+    flags[:50] = np.random.default_rng(count).integers(0, 2, 50)
+    want = np.flatnonzero(flags[:count])
+    np.testing.assert_array_equal(places[: flagged(flags, count, places)], want)
+
+
 def test_of_two_near_extrema_the_greater_stays():
     signal = np.zeros((1, 40), np.float32)
     signal[0, [10, 13, 30]] = 0.5, -0.9, 0.4
@@ -130,7 +139,19 @@ def test_only_candidates_in_the_gate_stay():
 
 
 def test_strongest_is_the_greatest_modulus():
-    signal = np.random.default_rng(5).standard_normal((4, 100)).astype(np.float32)
-    first, last = np.array([0, 10, 20, 50]), np.array([100, 90, 21, 50])
-    want = [np.abs(s[a:b]).max(initial=0) for s, a, b in zip(signal, first, last, strict=True)]
-    np.testing.assert_array_equal(strongest(signal, first, last), want)
+    draw = np.random.default_rng(5)
+    for m in (100, 300, 640, 700):
+        signal = draw.standard_normal((60, m)).astype(np.float32)
+        first = draw.integers(0, m + 1, 60)
+        last = np.maximum(first, draw.integers(0, m + 1, 60))
+        last[::3] = m
+        want = [np.abs(s[a:b]).max(initial=0) for s, a, b in zip(signal, first, last, strict=True)]
+        np.testing.assert_array_equal(strongest(signal, survey(signal), first, last), want)
+
+
+def test_the_highest_candidate_is_numpys():
+    found = Candidates.none(3)
+    found.amplitude[:] = np.random.default_rng(9).standard_normal(found.amplitude.shape)
+    found.count[:] = 0, 1, 40
+    want = [np.abs(a[:k]).max(initial=0) for a, k in zip(found.amplitude, found.count, strict=True)]
+    np.testing.assert_array_equal(found.highest, want)

@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 from echotrial_detectors.correlation import Filter, sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
-from echotrial_detectors.noise import fixed, noise_sigma
+from echotrial_detectors.noise import Survey, fixed
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.reading import first_doubt
 from echotrial_detectors.shorter import Repeats
-from echotrial_detectors.tiles import filtered, tiles
+from echotrial_detectors.tiles import surveyed, tiles
 
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: record's strongest, on.
@@ -113,12 +113,11 @@ def _read(
 ) -> Readings:
     rate, m = batch.rate_hz, batch.samples.shape[1]
     tail = sharpener.shape.tail
-    sharp = filtered(batch, sharpener.transfer)
+    sharp, seen = surveyed(batch, sharpener.transfer)
     start = _gate_start(batch, plan, settings, sharp, tail)
-    sigma = noise_sigma(sharp)
     fall = float(np.exp(-1 / (settings.fade_periods * plan.period_s * rate)))
     held, length = _held(plan, batch.n_fft, rate, settings), own.size
-    gated = faded(sharp, start, max(m - tail, 1), fall, held)
+    gated = faded(sharp, start, max(m - tail, 1), fall, held, length)
     lags = autocorrelations(gated, length)
     energy = lags[:, 0].copy()
     sign = plan.alternation if plan.mode == 3 else plan.sign * plan.interface_sign
@@ -131,8 +130,8 @@ def _read(
         low = max(low, float(high_lobes[-1]))
     place, height, rival = lag_peaks(lags, energy, low, high, sign, 0.75 * plan.period_s * rate)
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
-    quiet = is_quiet(sharp, start, max(m - tail, 1), sigma, settings.level_sigma)
-    reason = _reasons(plan, settings, sigma, quiet, thickness, height, rival)
+    quiet = is_quiet(sharp, seen, start, max(m - tail, 1), settings.level_sigma)
+    reason = _reasons(plan, settings, seen.sigma, quiet, thickness, height, rival)
     if plan.mode == 3 and sign >= 0:
         lobe = (reason == Reason.READ) & (
             beyond_own(lags, energy, place, own) < BEYOND_OWN * height
@@ -195,28 +194,34 @@ def _reasons(
 
 def is_quiet(
     signal: NDArray[np.float32],
+    seen: Survey,
     start: NDArray[np.float64],
     stop: int,
-    sigma: NDArray[np.float64],
     level_sigma: float,
 ) -> NDArray[np.bool_]:
     """Whether nothing behind `start` stands above the noise and a share of the record's peak."""
     end = np.full(len(signal), stop)
     first = np.clip(start, 0, stop).astype(np.int64)
-    faint = LOUD_SHARE * strongest(signal, np.zeros_like(first), end)
-    loud = strongest(signal, first, end)
-    return np.asarray(~(loud > np.maximum(faint, LOUD_SIGMA * level_sigma * sigma)))
+    faint = LOUD_SHARE * strongest(signal, seen, np.zeros_like(first), end)
+    loud = strongest(signal, seen, first, end)
+    return np.asarray(~(loud > np.maximum(faint, LOUD_SIGMA * level_sigma * seen.sigma)))
 
 
 def faded(
-    signal: NDArray[np.float32], start: NDArray[np.float64], stop: int, fall: float, length: int
+    signal: NDArray[np.float32],
+    start: NDArray[np.float64],
+    stop: int,
+    fall: float,
+    held: int,
+    length: int,
 ) -> NDArray[np.float32]:
     """Records from `start` on, falling by `fall` a sample, nothing from sample `stop` on.
 
-    (n, length): the first sample is that at `start`, so that what is not needed is not transformed.
+    (n, length), of which `held` samples hold something: the first one is that at `start`, so that
+    what is not needed is not transformed.
     """
     n, m = signal.shape
-    weight = np.full(length, fall, np.float32)
+    weight = np.full(held, fall, np.float32)
     weight[0] = 1.0
     np.multiply.accumulate(weight, out=weight)
     first = np.clip(np.ceil(start), 0, m).astype(np.int64)

@@ -22,13 +22,13 @@ from numpy.typing import NDArray
 from echotrial_detectors.correlation import sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
-from echotrial_detectors.noise import fixed, noise_sigma
+from echotrial_detectors.noise import Survey, fixed
 from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
 from echotrial_detectors.reading import first_doubt
 from echotrial_detectors.shorter import Repeats
-from echotrial_detectors.tiles import filtered, tiles
+from echotrial_detectors.tiles import surveyed, tiles
 
 #: Powers of frequency that are taken off the log spectrum: attenuation, couplant, a pulse that is
 #: not quite the reference.
@@ -47,6 +47,8 @@ PAIR_SHARE, LEAST_WEAK_PERIODS = 0.5, 2.4
 UPRIGHT_WITHIN = 0.15
 #: A gate that keeps the interface echo begins so many periods before it.
 LEAD_PERIODS = 1.5
+#: After this many time constants of the fading nothing is left.
+FADED_OUT = 6.0
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: interface echo, on.
 LOUD_SIGMA, LOUD_SHARE = 1.25, 0.05
@@ -113,6 +115,9 @@ class Band:
         Orthonormal under `weight`, (TREND_ORDER + 1, length // 2 + 1).
     centre_hz
         Mean frequency under `weight`.
+    fade
+        What each sample from the gate's start on is multiplied by, as many as hold anything; an
+        exponential keeps a geometric series geometric, so that the record's end cuts nothing off.
     """
 
     transfer: NDArray[np.complex64]
@@ -122,14 +127,17 @@ class Band:
     weight: NDArray[np.float32]
     trend: NDArray[np.float32]
     centre_hz: float
+    fade: NDArray[np.float32]
 
 
-def band_of(plan: Plan, n_fft: int, rate_hz: float, sharpness_db: float) -> Band:
+def band_of(plan: Plan, n_fft: int, rate_hz: float, settings: CepstralSettings) -> Band:
     """Work out filter, weights and trends."""
     longest = int(np.ceil(2.2 * plan.spacing_max_s * rate_hz))
-    length = int(scipy.fft.next_fast_len(max(n_fft, min(longest, 4 * n_fft)), real=True))
-    sharpened = sharpened_filter(plan.setup, n_fft, rate_hz, sharpness_db)
-    level = sharpened_filter(plan.setup, length, rate_hz, sharpness_db).spectrum
+    fade = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s) * rate_hz
+    held = min(n_fft, int(FADED_OUT * fade) + 1)
+    length = int(scipy.fft.next_fast_len(max(held, min(longest, 4 * n_fft)), real=True))
+    sharpened = sharpened_filter(plan.setup, n_fft, rate_hz, settings.sharpness_db)
+    level = sharpened_filter(plan.setup, length, rate_hz, settings.sharpness_db).spectrum
     level = level / level.max()
     weight = level / level.sum()
     x = frequencies(length, rate_hz) / plan.setup.centre_frequency - 1
@@ -144,6 +152,7 @@ def band_of(plan: Plan, n_fft: int, rate_hz: float, sharpness_db: float) -> Band
         weight.astype(np.float32),
         np.ascontiguousarray(basis.T).astype(np.float32),
         float(weight @ frequencies(length, rate_hz)),
+        np.exp(-np.arange(held) / fade).astype(np.float32),
     )
 
 
@@ -151,7 +160,7 @@ class Cepstral:
     """Greatest peak of the cepstrum over the reference's, within the wall range."""
 
     name: ClassVar[str] = "cepstral"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[CepstralSettings]] = CepstralSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -166,7 +175,7 @@ class Cepstral:
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in bands:
-                bands[key] = band_of(planned, *key, settings.sharpness_db)
+                bands[key] = band_of(planned, *key, settings)
             return repeats.kept(read_cepstra(batch, planned, settings, bands[key]), batch)
 
         return detect
@@ -175,28 +184,27 @@ class Cepstral:
 def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Band) -> Readings:
     """Readings of a batch from the cepstra of its gated, sharpened records."""
     rate, m = batch.rate_hz, batch.samples.shape[1]
-    sharp = filtered(batch, band.transfer)
+    # what the filter wraps around is left out
+    sharp, seen = surveyed(batch, band.transfer, max(m - band.tail, 1))
     start = gate_start(batch, plan, settings, sharp)
-    fade_s = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s)
-    sharp[:, max(m - band.tail, 1) :] = 0  # what the filter wraps around
-    fade = fading(float(np.exp(-1 / (fade_s * rate))), m)
     rise = 0.5 * plan.period_s * rate
     low = max(plan.spacing_min_s, least_spacing_periods(plan, settings) * plan.period_s) * rate
     high = min(plan.spacing_max_s * rate, 0.45 * band.length)
     turn = 2 * np.pi * band.centre_hz / rate
     peaks = np.empty((4, len(batch)))
     for rows in tiles(len(batch)):
-        cepstrum = weighted_cepstrum(gate_records(sharp[rows], start[rows], fade, rise), band)
+        cepstrum = weighted_cepstrum(
+            gate_records(sharp[rows], start[rows], band.fade, rise, band.length), band
+        )
         peaks[:, rows] = cepstral_peaks(cepstrum, low, high, turn, ripple_sign(plan, settings))
     place, height, rival, tilt = peaks
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
-    sigma = noise_sigma(sharp)
     share = LOUD_BESIDE_WEAK if is_weak(plan, settings) else LOUD_SHARE
     tail = band.tail + (
         LEAD_PERIODS * plan.period_s * rate if keeps_interface(plan, settings) else 0
     )
-    loud = is_loud(sharp, start, int(tail), sigma, settings, share)
-    reason = _reasons(sigma, plan, settings, thickness, loud, height, rival, tilt)
+    loud = is_loud(sharp, seen, start, int(tail), settings, share)
+    reason = _reasons(seen.sigma, plan, settings, thickness, loud, height, rival, tilt)
     silent = reason != Reason.READ
     with np.errstate(invalid="ignore", divide="ignore"):
         lead = np.clip(1 - rival / height, 0, 1)
@@ -263,9 +271,9 @@ def gate_start(
 
 def is_loud(
     sharp: NDArray[np.float32],
+    seen: Survey,
     start: NDArray[np.float64],
     tail: int,
-    sigma: NDArray[np.float64],
     settings: CepstralSettings,
     share: float,
 ) -> NDArray[np.bool_]:
@@ -274,9 +282,9 @@ def is_loud(
     begin = np.clip(start, 0, m).astype(np.int64)
     behind = np.clip(start + tail, 0, m).astype(np.int64)
     end = np.full(len(sharp), m)
-    most = strongest(sharp, behind, end)
-    before = strongest(sharp, np.clip(begin - 4 * tail, 0, m), end)
-    level = LOUD_SIGMA * settings.level_sigma * sigma
+    most = strongest(sharp, seen, behind, end)
+    before = strongest(sharp, seen, np.clip(begin - 4 * tail, 0, m), end)
+    level = LOUD_SIGMA * settings.level_sigma * seen.sigma
     return np.asarray((most > level) & (most > share * before))
 
 
@@ -303,22 +311,18 @@ def _reasons(
     return first_doubt(doubts)
 
 
-def fading(fall: float, m: int) -> NDArray[np.float32]:
-    """An exponential that falls by `fall` a sample, (m,).
-
-    It keeps a geometric series geometric, so that the record's end cuts nothing off.
-    """
-    return np.asarray(fall ** np.arange(m), dtype=np.float32)
-
-
 def gate_records(
     signal: NDArray[np.float32],
     start: NDArray[np.float64],
     fade: NDArray[np.float32],
     rise: float,
+    length: int,
 ) -> NDArray[np.float32]:
-    """Records from `start` on, that sample first, faded in over `rise` samples, times `fade`."""
-    gated = np.empty(signal.shape, np.float32)
+    """Records from `start` on, that sample first, faded in over `rise` samples, times `fade`.
+
+    (n, length): nothing stands behind the fade.
+    """
+    gated = np.empty((len(signal), length), np.float32)
     _gate(fixed(signal), start, fade, rise, gated)
     return gated
 
@@ -333,12 +337,12 @@ def _gate(
 ) -> None:
     for row in range(signal.shape[0]):
         first = int(np.ceil(start[row])) if start[row] > 0 else 0
-        first = first if first < fade.size else fade.size
-        line, open_ = signal[row, first:], gated[row, first:]
-        gated[row, :first] = 0
-        for i in range(line.size):
+        line, open_ = signal[row, first:], gated[row]
+        count = line.size if line.size < fade.size else fade.size
+        for i in range(count):
             open_[i] = line[i] * fade[i]
-        for i in range(line.size):
+        open_[count:] = 0
+        for i in range(count):
             ramp = first + i - start[row]
             if not ramp < rise:
                 break
@@ -353,7 +357,7 @@ def weighted_cepstrum(gated: NDArray[np.float32], band: Band) -> NDArray[np.comp
     real values, which the ripple has: at half the cost of a complex one, quefrencies up to half the
     length. Returns (n, length // 2 + 1).
     """
-    spectrum = scipy.fft.rfft(gated, n=band.length, axis=1)
+    spectrum = scipy.fft.rfft(gated, axis=1)
     padded = np.zeros((len(gated), band.length), np.float32)
     ripple = padded[:, : spectrum.shape[1]]
     _power(spectrum, padded)
@@ -431,6 +435,7 @@ def _peaks(
     power: NDArray[np.float64],
     found: NDArray[np.float64],
 ) -> None:
+    peaks = np.empty(power.size, np.int64)
     begin, end = int(np.ceil(low)), int(high) + 1
     begin = begin if begin > 1 else 1
     end = end if end < power.size - 2 else power.size - 2
@@ -438,16 +443,18 @@ def _peaks(
         line = cepstrum[row]
         for i in range(begin - 1, end + 1):
             power[i] = line[i].real * line[i].real + line[i].imag * line[i].imag
-        best = 0
-        for i in range(begin, end):
-            peak = power[i] >= power[i - 1] and power[i] > power[i + 1]
-            if peak and (best == 0 or power[i] > power[best]):
-                best = i
-        if best == 0:
+        count = 0
+        for i in range(begin, end):  # a place is kept by counting on, which wants no branch
+            peaks[count] = i
+            count += (power[i] >= power[i - 1]) & (power[i] > power[i + 1])
+        if count == 0:
             continue
-        rival = 0.0
-        for i in range(begin, end):
-            if power[i] > rival and power[i] >= power[i - 1] and power[i] > power[i + 1]:
+        best, rival = peaks[0], 0.0
+        for i in peaks[1:count]:
+            if power[i] > power[best]:
+                best = i
+        for i in peaks[:count]:
+            if power[i] > rival:
                 order = np.rint(i / best)
                 order = order if order > 1 else 1.0
                 if abs(i - order * best) * turn > 2 * np.pi:

@@ -14,7 +14,7 @@ from echotrial_detectors.peaks import Candidates, find_extrema, refine_extrema
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
-from echotrial_detectors.tiles import filtered
+from echotrial_detectors.tiles import surveyed
 
 #: Where echoes overlap, lobes of a sharpened correlation make even series of their own: one that is
 #: a wall's explains more of it than this.
@@ -89,9 +89,9 @@ class Correlation:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 filters[key] = sharpened_filter(setup, *key, settings.sharpness_db)
-            sharp = filtered(batch, filters[key].transfer)
+            sharp, seen = surveyed(batch, filters[key].transfer)
             shape = filters[key].shape
-            return reader.read(batch, sharp, shape, correlation_peaks, interpolated)
+            return reader.read(batch, sharp, shape, correlation_peaks, interpolated, seen)
 
         return detect
 
@@ -101,8 +101,8 @@ def correlation_peaks(
 ) -> None:
     """Candidates: extrema of the correlation, in `found`."""
     find_extrema(
-        signal, look.survey.loudest, look.survey.length, look.first, look.last, look.level,
-        look.separation, found.sample, found.amplitude, found.count,
+        signal, look.first, look.last, look.level, look.separation,
+        found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 

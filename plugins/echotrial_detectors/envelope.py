@@ -1,5 +1,6 @@
 """Peaks of the envelope (modulus of the analytic signal), optionally refined by the carrier."""
 
+from dataclasses import dataclass
 from functools import partial
 from typing import ClassVar
 
@@ -10,11 +11,13 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors.flags import WORD, flagged, room
 from echotrial_detectors.peaks import Candidates, parabola_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
+from echotrial_detectors.quadrature import put_quadrature, taps_for
 from echotrial_detectors.reading import Look, Reader
-from echotrial_detectors.tiles import filtered_analytic
+from echotrial_detectors.tiles import filtered, filtered_analytic, surveyed
 
 
 class EnvelopeSettings(EchoSettings):
@@ -39,7 +42,7 @@ class Envelope:
     """Maxima of the envelope, equally spaced."""
 
     name: ClassVar[str] = "envelope"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[EnvelopeSettings]] = EnvelopeSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -50,19 +53,49 @@ class Envelope:
         planned = plan(setup, settings)
         after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
         reader = Reader(planned, settings, after_s)
-        shapes: dict[tuple[int, float], tuple[PulseShape, NDArray[np.float32]]] = {}
+        filters: dict[tuple[int, float], tuple[PulseShape, Bank]] = {}
         turn = 2 * np.pi * setup.centre_frequency if settings.carrier else 0.0
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
-            if key not in shapes:
-                shapes[key] = banded_pulse(setup, *key, settings.band_db)
-            shape, band = shapes[key]
-            analytic = banded_analytic(batch, band)
-            peaks = partial(envelope_peaks, analytic, turn / batch.rate_hz)
-            return reader.read(batch, np.ascontiguousarray(analytic.real), shape, peaks)
+            if key not in filters:
+                filters[key] = banded_bank(setup, *key, settings.band_db)
+            shape, bank = filters[key]
+            signal, seen = surveyed(batch, bank.real)
+            quadrature = np.empty((1, signal.shape[1]), np.float32)
+            if bank.taps.size == 0:
+                quadrature = filtered(batch, bank.imaginary)
+            peaks = partial(envelope_peaks, bank.taps, quadrature, turn / batch.rate_hz)
+            return reader.read(batch, signal, shape, peaks, seen=seen)
 
         return detect
+
+
+@dataclass(frozen=True, eq=False)
+class Bank:
+    """What a batch's spectrum is multiplied by, for the record in the probe's band and more.
+
+    Attributes
+    ----------
+    real, imaginary
+        For the record itself and for its quadrature, (n_fft // 2 + 1,).
+    taps
+        What gives the quadrature from the record (`quadrature.taps_for`), where they do.
+    """
+
+    real: NDArray[np.complex64]
+    imaginary: NDArray[np.complex64]
+    taps: NDArray[np.float32]
+
+
+def banded_bank(
+    setup: Setup, n_fft: int, rate_hz: float, band_db: float
+) -> tuple[PulseShape, Bank]:
+    """The pulse's shape after a zero-phase filter to its own band, and that filter."""
+    shape, band = banded_pulse(setup, n_fft, rate_hz, band_db)
+    echo = pulse_spectrum(setup, frequencies(n_fft, rate_hz)) * band
+    real = band.astype(np.complex64)
+    return shape, Bank(real, -1j * real, taps_for(echo))
 
 
 def banded_pulse(
@@ -82,7 +115,8 @@ def banded_analytic(batch: Batch, band: NDArray[np.float32]) -> NDArray[np.compl
 
 
 def envelope_peaks(
-    analytic: NDArray[np.complex64],
+    taps: NDArray[np.float32],
+    quadrature: NDArray[np.float32],
     turn: float,
     signal: NDArray[np.float32],
     look: Look,
@@ -91,14 +125,16 @@ def envelope_peaks(
 ) -> None:
     """Candidates: maxima of the envelope, in `found`."""
     find_envelope_peaks(
-        analytic, look.first, look.last, look.level, shape.phase, turn,
+        signal, taps, quadrature, look.first, look.last, look.level, shape.phase, turn,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_envelope_peaks(
-    analytic: NDArray[np.complex64],
+    signal: NDArray[np.float32],
+    taps: NDArray[np.float32],
+    quadrature: NDArray[np.float32],
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
@@ -112,6 +148,10 @@ def find_envelope_peaks(
 
     Parameters
     ----------
+    signal
+        (n, m).
+    taps, quadrature
+        The signal's quadrature, (n, m), and no taps; else room for that of one record, (1, m).
     phase
         Phase of the pulse at its own envelope peak: the sign of an echo is that of the real part
         of its analytic signal turned back by it.
@@ -119,34 +159,48 @@ def find_envelope_peaks(
         Phase of the carrier from one sample to the next, to refine the mark by; 0 = do not.
     """
     cosine, sine = np.cos(phase), np.sin(phase)
-    for row in range(analytic.shape[0]):
-        line, floor = analytic[row], np.float32(level[row] * level[row])
-        here = 0
-        begin, end = first[row], last[row]
-        begin, end = begin if begin > 1 else 1, end if end < line.size - 1 else line.size - 1
-        left = centre = _power(line[0])
-        if begin < end:
-            left, centre = _power(line[begin - 1]), _power(line[begin])
-        for i in range(begin, end):
-            right = _power(line[i + 1])
-            if centre > floor and centre >= left and centre > right and left > 0 and right > 0:
-                if here == sample.shape[1]:
-                    break
-                # log left - log centre and log right - log centre: 0 is the top
-                down, up = np.log(left / centre), np.log(right / centre)
-                shift, height = parabola_peak(down, float(np.float32(0)), up)
-                real = line[i].real * cosine + line[i].imag * sine
-                imaginary = line[i].imag * cosine - line[i].real * sine
-                sign = 1.0 if real > 0 else -1.0
-                if turn > 0:
-                    shift = -np.arctan2(sign * imaginary, sign * real) / turn
-                sample[row, here] = i + shift
-                amplitude[row, here] = sign * np.sqrt(centre) * np.exp(0.5 * height)
-                here += 1
-            left, centre = centre, right
+    m = signal.shape[1]
+    power, flags, places = np.empty(m, np.float32), room(m), np.empty(m + WORD, np.int64)
+    for row in range(signal.shape[0]):
+        line, other = signal[row], quadrature[row if taps.size == 0 else 0]
+        here, begin = 0, first[row] if first[row] > 1 else 1
+        stop = last[row] if last[row] < m - 1 else m - 1
+        n = stop - begin if stop > begin else 0
+        if n > 0:
+            low, high = begin - 1, stop + 1
+            if taps.size > 0:
+                put_quadrature(line, taps, low, high, other)
+            floor = np.float32(level[row] * level[row])
+            _flag_maxima(line[low:high], other[low:high], floor, power[low:high], flags)
+        for at in places[: flagged(flags, n, places)]:
+            if here == sample.shape[1]:
+                break
+            i = begin + at
+            centre = power[i]
+            # log left - log centre and log right - log centre: 0 is the top
+            down, up = np.log(power[i - 1] / centre), np.log(power[i + 1] / centre)
+            shift, height = parabola_peak(down, float(np.float32(0)), up)
+            real = line[i] * cosine + other[i] * sine
+            imaginary = other[i] * cosine - line[i] * sine
+            sign = 1.0 if real > 0 else -1.0
+            if turn > 0:
+                shift = -np.arctan2(sign * imaginary, sign * real) / turn
+            sample[row, here] = i + shift
+            amplitude[row, here] = sign * np.sqrt(centre) * np.exp(0.5 * height)
+            here += 1
         count[row] = here
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _power(value: complex) -> float:
-    return value.real * value.real + value.imag * value.imag
+def _flag_maxima(
+    line: NDArray[np.float32], other: NDArray[np.float32], floor: np.float32,
+    power: NDArray[np.float32], flags: NDArray[np.uint8],
+) -> None:  # fmt: skip
+    """Fill in the power, and flag its maxima above a level among all but the outermost samples."""
+    for i in range(line.size):
+        power[i] = line[i] * line[i] + other[i] * other[i]
+    left, centre, right = power[:-2], power[1:-1], power[2:]
+    for i in range(right.size):
+        value = centre[i]
+        top = (value > floor) & (value >= left[i]) & (value > right[i])
+        flags[i] = top & (left[i] > 0) & (right[i] > 0)

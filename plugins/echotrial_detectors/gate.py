@@ -31,10 +31,13 @@ def search_samples(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """First and last sample in which candidates are looked for, the interface echo among them."""
     begin = after_s if plan.interface_s is None else plan.interface_s - interface_reach_s(plan)
-    first = np.floor((begin - start_s) * rate_hz).astype(np.int64)
     stop = (end_s(plan) - start_s) * rate_hz
-    last = np.ceil(np.minimum(stop, m)).astype(np.int64)
-    return np.clip(first, 0, m), np.clip(last, 0, m)
+    return inside((begin - start_s) * rate_hz, m), inside(np.ceil(stop), m)
+
+
+def inside(sample: NDArray[np.float64], m: int) -> NDArray[np.int64]:
+    """Whole samples at or before those given, at least 0 (for NaN too) and at most m."""
+    return np.fmin(np.fmax(sample, 0.0), m).astype(np.int64)
 
 
 def behind_tail(
@@ -44,7 +47,7 @@ def behind_tail(
     begin = after_s
     if plan.interface_s is not None:
         begin = plan.interface_s + max(after_s, tail / rate_hz) + 0.5 * interface_reach_s(plan)
-    return np.clip((begin - start_s) * rate_hz, 0, m).astype(np.int64)
+    return inside((begin - start_s) * rate_hz, m)
 
 
 def end_s(plan: Plan) -> float:

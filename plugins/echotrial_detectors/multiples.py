@@ -295,7 +295,10 @@ def _follow(
                 used += 1
                 last_order = k
             expected = size
-        elif expected > MISSED_FROM * level and p >= counted_from:
+        elif expected <= MISSED_FROM * level:
+            if at == n - 1:  # nothing comes any more, and nothing is missed
+                break
+        elif p >= counted_from:
             gain -= expected * expected
         expected *= fall
         k += 1

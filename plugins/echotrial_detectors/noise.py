@@ -136,15 +136,18 @@ def survey_record(
         begin = part * length
         end = record.size if part == count - 1 else begin + length
         stretch, base = record[begin:end], record[begin]
+        modulus, loud = bits[begin:end], np.int32(0)
         total, squares = np.float32(0), np.float32(0)
         for i in range(stretch.size):
             value = stretch[i] - base
             total += value
             squares += value * value
+            size = np.int32(modulus[i] & _MODULUS)
+            loud = size if size > loud else loud
         share = np.float32(1) / np.float32(stretch.size)
         spread[part] = (squares - total * total * share) * share
-        loudest[part] = greatest_bits(bits[begin:end])
-        most = max(most, loudest[part])
+        loudest[part] = loud
+        most = max(most, loud)
     if most >= _INFINITE:
         spread[:] = np.nan
 

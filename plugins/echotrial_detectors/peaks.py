@@ -6,7 +6,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_detectors.noise import fixed, greatest_bits
+from echotrial_detectors.flags import WORD, flagged, room
+from echotrial_detectors.noise import Survey, fixed, greatest_bits
 
 #: Candidates kept of one record, the earliest ones; side lobes count until they are dropped.
 MOST = 96
@@ -38,9 +39,18 @@ class Candidates:
     @property
     def highest(self) -> NDArray[np.float64]:
         """Greatest modulus of each record's candidates, 0 where there is none, (n,)."""
-        heights = np.abs(self.amplitude[:, : max(int(self.count.max(initial=0)), 1)])
-        inside = np.arange(heights.shape[1]) < self.count[:, None]
-        return np.asarray(np.max(heights, axis=1, where=inside, initial=0.0))
+        found = np.zeros(self.count.size)
+        _highest(self.amplitude, self.count, found)
+        return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _highest(
+    amplitude: NDArray[np.float64], count: NDArray[np.int64], found: NDArray[np.float64]
+) -> None:
+    for row in range(count.size):
+        for height in amplitude[row, : count[row]]:
+            found[row] = max(found[row], abs(height))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -63,23 +73,41 @@ def keep_between(
 
 
 def strongest(
-    signal: NDArray[np.float32], first: NDArray[np.int64], last: NDArray[np.int64]
+    signal: NDArray[np.float32], seen: Survey, first: NDArray[np.int64], last: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Greatest modulus of each record between two samples (the second one excluded), (n,)."""
+    """Greatest modulus of each record between two samples (the second one excluded), (n,).
+
+    The survey of the signal tells that of each stretch between them.
+    """
     found = np.empty(len(signal), np.float32)
-    _strongest(fixed(signal).view(np.int32), first, last, found.view(np.int32))
+    loudest = seen.loudest.view(np.int32)
+    _strongest(
+        fixed(signal).view(np.int32), loudest, seen.length, first, last, found.view(np.int32)
+    )
     return found.astype(np.float64)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _strongest(
     bits: NDArray[np.int32],
+    loudest: NDArray[np.int32],
+    length: int,
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     found: NDArray[np.int32],
 ) -> None:
     for row in range(bits.shape[0]):
-        found[row] = greatest_bits(bits[row, first[row] : last[row]])
+        begin, end, count = first[row], last[row], loudest.shape[1]
+        low, high = (begin + length - 1) // length, end // length
+        if high >= count:  # the last stretch holds the rest of the record
+            high = count if end == bits.shape[1] else count - 1
+        if low >= high:
+            found[row] = greatest_bits(bits[row, begin:end])
+            continue
+        after = end if high == count else high * length
+        most = greatest_bits(loudest[row, low:high])
+        most = max(most, greatest_bits(bits[row, begin : low * length]))
+        found[row] = max(most, greatest_bits(bits[row, after:end]))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -112,8 +140,6 @@ def parabola_peak(left: float, centre: float, right: float) -> tuple[float, floa
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_extrema(
     signal: NDArray[np.float32],
-    loudest: NDArray[np.float32],
-    length: int,
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
@@ -124,41 +150,39 @@ def find_extrema(
 ) -> None:
     """Fill in the extrema of a signed signal whose modulus exceeds `level`, by a parabola.
 
-    Of extrema nearer than `separation` samples to each other the greater one stays. Stretches of
-    `length` samples whose `loudest` does not exceed the level are passed over.
+    Of extrema nearer than `separation` samples to each other the greater one stays.
     """
+    flags, places = room(signal.shape[1]), np.empty(signal.shape[1] + WORD, np.int64)
     for row in range(signal.shape[0]):
-        line, floor = signal[row], np.float32(level[row])
+        line, here = signal[row], 0
+        begin = first[row] if first[row] > 1 else 1
         stop = last[row] if last[row] < line.size - 1 else line.size - 1
-        i, here = first[row] if first[row] > 1 else 1, 0
-        while i < stop and here < sample.shape[1]:
-            part = i // length
-            begin, end = i, (part + 1) * length
-            if part >= loudest.shape[1] - 1 or end > stop:
-                end = stop
-            i = end
-            if part < loudest.shape[1] and not loudest[row, part] > floor:
-                continue
-            for k in range(begin, end):
-                size = abs(line[k])
-                if not size > floor:
+        n = stop - begin if stop > begin else 0
+        if n > 0:
+            _flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)
+        for at in places[: flagged(flags, n, places)]:
+            k = begin + at
+            shift, height = parabola_peak(line[k - 1], line[k], line[k + 1])
+            if here and k - sample[row, here - 1] < separation:
+                if abs(height) <= abs(amplitude[row, here - 1]):
                     continue
-                left, right = line[k - 1], line[k + 1]
-                if line[k] < 0:
-                    left, right = -left, -right
-                if size < left or size <= right:
-                    continue
-                shift, height = parabola_peak(left, size, right)
-                if here and k - sample[row, here - 1] < separation:
-                    if height <= abs(amplitude[row, here - 1]):
-                        continue
-                    here -= 1
-                if here == sample.shape[1]:
-                    break
-                sample[row, here] = k + shift
-                amplitude[row, here] = height if line[k] > 0 else -height
-                here += 1
+                here -= 1
+            if here == sample.shape[1]:
+                break
+            sample[row, here] = k + shift
+            amplitude[row, here] = height
+            here += 1
         count[row] = here
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _flag_extrema(line: NDArray[np.float32], floor: np.float32, flags: NDArray[np.uint8]) -> None:
+    """Flag the extrema above a level among all samples but the outermost."""
+    left, centre, right = line[:-2], line[1:-1], line[2:]
+    for i in range(right.size):
+        value = centre[i]
+        rises, falls = value * (value - left[i]) >= 0, value * (value - right[i]) > 0
+        flags[i] = (abs(value) > floor) & rises & falls
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

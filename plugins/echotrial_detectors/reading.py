@@ -186,7 +186,7 @@ class Reader:
             sure = noise_peak(m, surveyed.loudest.shape[1], band)
         if plan.mode == 1:  # one peak is a reading already
             least = max(least, sure)
-        level = np.maximum(least * sigma, share * strongest(signal, behind, last))
+        level = np.maximum(least * sigma, share * strongest(signal, surveyed, behind, last))
         separation = int(0.3 * plan.period_s * rate)
         return Look(first, last, behind, sigma, level, sure * sigma, separation, surveyed)
 
@@ -201,16 +201,16 @@ class Reader:
     ) -> NDArray[np.float64]:
         """Share of the energy behind the tail that the candidates do not explain, (n,)."""
         m = max(signal.shape[1] - shape.tail, 1)
-        begin = np.clip(measured + shape.tail, 0, m).astype(np.int64)
+        begin = gates.inside(measured + shape.tail, m)
         if self.plan.interface_s is None:
             begin = look.behind
-        end = np.nan_to_num(series.last) + shape.tail
+        end = gates.inside(series.last + shape.tail, m)
         wanted = series.share >= self.settings.evenness
         if self.plan.setup.reference_echo is None:  # nobody knows what an echo should look like
             wanted[:] = False
         left, room = np.empty(len(signal)), np.empty(signal.shape[1], np.float32)
         unexplained(
-            signal, wanted, begin, np.clip(end, 0, m).astype(np.int64), look.sigma,
+            signal, wanted, begin, end, look.sigma,
             found.sample, found.amplitude, found.count, shape.phases, room, left,
         )  # fmt: skip
         return left

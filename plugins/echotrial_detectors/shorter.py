@@ -85,13 +85,14 @@ def _repeats(
 ) -> None:  # fmt: skip
     """Mark the records (spacing NaN: none) that repeat at a part of their spacing."""
     level = np.empty(signal.shape[1], np.float32)
+    ramp = np.arange(signal.shape[1]).astype(np.float32)
     for row in range(signal.shape[0]):
         first = int(start[row]) if start[row] > 0 else 0
         length = signal.shape[1] - first
         if not 0 < spacing[row] < length - 2:
             continue
         line = level[:length]
-        energy = _levelled(signal[row, first:], line)
+        energy = _levelled(signal[row, first:], ramp, line)
         whole = _at_lag(line, spacing[row], alternation)
         if whole < AT_LEAST * energy:
             doubt[row] = NOTHING_REPEATS
@@ -108,22 +109,24 @@ def _repeats(
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
-def _levelled(record: NDArray[np.float32], out: NDArray[np.float32]) -> float:
+def _levelled(
+    record: NDArray[np.float32], ramp: NDArray[np.float32], out: NDArray[np.float32]
+) -> float:
     """Into `out` the record without its straight line, which an offset or hum repeats at any lag.
 
-    Returns what energy is left.
+    Returns what energy is left. `ramp` holds 0, 1, 2 ... as floats.
     """
     n = record.size
     middle = np.float32(0.5 * (n - 1))
     mean, moment = np.float32(0), np.float32(0)
     for i in range(n):
         mean += record[i]
-        moment += record[i] * (np.float32(i) - middle)
+        moment += record[i] * (ramp[i] - middle)
     mean /= np.float32(n)
     slope = np.float32(12 * moment / (n * (n * n - 1.0)))
     energy = np.float32(0)
     for i in range(n):
-        rest = record[i] - mean - slope * (np.float32(i) - middle)
+        rest = record[i] - mean - slope * (ramp[i] - middle)
         out[i] = rest
         energy += rest * rest
     return float(energy)

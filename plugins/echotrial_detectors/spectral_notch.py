@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from echotrial_detectors.autocorrelation import faded, is_quiet
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
-from echotrial_detectors.noise import noise_sigma
+from echotrial_detectors.noise import survey
 from echotrial_detectors.peaks import parabola_peak
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies, pulse_spectrum, shape_of
@@ -124,11 +124,11 @@ def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band)
     rate, m = batch.rate_hz, batch.samples.shape[1]
     start = _gate_start(batch, plan, settings, band)
     fade = max(settings.fade_periods * plan.period_s, 2 * plan.spacing_max_s) * rate
-    gated = faded(np.asarray(batch.samples), start, m, float(np.exp(-1 / fade)), m)
-    sigma = noise_sigma(np.asarray(batch.samples))
+    gated = faded(np.asarray(batch.samples), start, m, float(np.exp(-1 / fade)), m, m)
+    looked = survey(np.asarray(batch.samples))
     spectrum = scipy.fft.rfft(gated, n=band.length, axis=1)
     seen = np.abs(spectrum[:, band.first : band.first + band.level.size])
-    noise = sigma * np.sqrt(0.5 * fade)
+    noise = looked.sigma * np.sqrt(0.5 * fade)
     half = 0.5 if plan.alternation < 0 else 0.0
     bin_hz = rate / band.length
     low, high = 1 / plan.spacing_max_s / bin_hz, 1 / plan.spacing_min_s / bin_hz
@@ -138,8 +138,8 @@ def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band)
     )  # fmt: skip
     with np.errstate(divide="ignore", invalid="ignore"):
         thickness = plan.setup.thickness_m(1 / (found.spacing * bin_hz), 1, mode=3)
-    quiet = is_quiet(np.asarray(batch.samples), start, m, sigma, settings.level_sigma)
-    reason = _reasons(plan, settings, sigma, quiet, found, thickness)
+    quiet = is_quiet(np.asarray(batch.samples), looked, start, m, settings.level_sigma)
+    reason = _reasons(plan, settings, looked.sigma, quiet, found, thickness)
     silent = reason != Reason.READ
     sure = np.exp(-((found.misfit / settings.misfit) ** 2)) * (1 - 0.5 / np.maximum(found.count, 1))
     return Readings(
