@@ -240,7 +240,7 @@ def test_shift_between_products_is_interpolated(shift):
     before, centre, after = (
         complex(np.sum(power * np.exp(2j * np.pi * f * (d - shift)))) for d in (-0.25, 0.0, 0.25)
     )
-    products = np.array([[[[c.real, c.imag] for c in (before, centre, after)]]], np.float32)
+    products = np.array([[[[c.real], [c.imag]] for c in (before, centre, after)]], np.float32)
     best_shift(products, 0, 0, answer := np.empty(2))
     found, height = answer
     assert found == pytest.approx(shift, abs=0.012)

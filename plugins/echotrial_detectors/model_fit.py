@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.fit.beam import spreading
 from echotrial_detectors.fit.clipped import Known, clipped_samples, refuse, search_clipped, tiles
-from echotrial_detectors.fit.grid import correlations, make_grid
+from echotrial_detectors.fit.grid import make_grid
 from echotrial_detectors.fit.lanes import Table
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SPREAD, WALL
 from echotrial_detectors.fit.ring import Ring
@@ -76,9 +76,10 @@ class ModelFitSettings(Settings):
         ge=1.0, le=1000.0, candidates=(30.0, 50.0, 1000.0),
     )  # fmt: skip
     spreading: float = setting(
-        0.5, "share of a round piston's spreading that a trip through the wall adds: 0 = plane "
-        "waves, 1 = the whole tip touches; a tube touches along a strip",
-        ge=0.0, le=1.0, candidates=(0.0, 0.5, 1.0),
+        0.75, "share of a round piston's spreading that a trip through a tube's wall adds: 0 = "
+        "plane waves; a tube touches along a strip; a flat part, touched by all of the tip, adds "
+        "all of it",
+        ge=0.0, le=1.0, candidates=(0.0, 0.5, 0.75, 1.0),
     )  # fmt: skip
     margin: float = setting(
         12.0, "how much more likely than another wall (-2 log) a reading must be",
@@ -159,7 +160,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
         gate,
         pulse_of(reference, gate, gate.s),
         pulse_of(reference, gate, gate.s_twice),
-        spreading(setup, gate.frequency, settings.spreading),
+        spreading(setup, gate.frequency, settings.spreading if setup.outside_diameter else 1.0),
     )
     return _Plan(
         setup,
@@ -312,9 +313,7 @@ def _search(
     """Fits, and which of them took a ring-down because the reference echo alone left too much."""
     how = plan.how
     arrival, tolerance = _expected(anchor_s, plan)
-    found = search(
-        y, usable, correlations(y, how.grid), arrival, tolerance, how, plan.starts
-    )  # fmt: skip
+    found = search(y, usable, arrival, tolerance, how, plan.starts)
     ringing = np.zeros(len(y), np.bool_)
     left = found.residual[np.arange(len(y)), found.best]
     poor = np.flatnonzero(np.isfinite(left) & (left > hardly_more_than(noise, plan.limits)))

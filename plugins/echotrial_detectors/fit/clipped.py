@@ -12,7 +12,7 @@ import numpy as np
 from echotrial.ascan import Batch
 from numpy.typing import NDArray
 
-from echotrial_detectors.fit.grid import correlations, pick_starts
+from echotrial_detectors.fit.grid import pick_starts
 from echotrial_detectors.fit.newton import LOSS, SIDE, UNKNOWNS
 from echotrial_detectors.fit.search import Found, Search, finish
 from echotrial_detectors.fit.spectra import Gate
@@ -131,7 +131,7 @@ def search_clipped(
     n, film = len(known.y), starts
     theta = np.zeros((n, film + 1, UNKNOWNS))
     rest = known.rest
-    chosen = pick_starts(correlations(rest, how.grid), how.grid, theta) > 0
+    chosen = pick_starts(rest, how.grid, theta) > 0
     results, inner = np.full((n, film + 1, 3), np.inf), np.zeros((n, film + 1, SIDE, SIDE + 1))
     free = _complex(known.unknown).reshape(-1, rest.shape[1])
     laid = [how.every.records(rest), how.every.records(free).reshape(n, -1)]

@@ -33,9 +33,14 @@ LEAST_SPREAD = 0.2
 RIVAL_PEAK = 0.8
 #: Loss in the grid, neper per wavelength of travel.
 LOSS = 0.01
+#: A start whose grid residual is this many times that of the best is not followed, ...
+HOPELESS = 6.0
+#: ... which is this at least: the grid's coarseness alone may leave so much.
+COARSE = 0.005
 #: A template this much (power at the shifts tried) below the best of its wall, or of all, is passed
-#: by; between the shifts it can be a few per cent more.
-PROMISING, FAINT = 0.9, 0.2
+#: by, as is a wall's that leaves too much to be followed; between the shifts it can be more by so
+#: many times.
+PROMISING, FAINT, BETWEEN = 0.9, 0.2, 1.06
 SHIFTS = (-0.25, 0.0, 0.25)
 
 
@@ -53,7 +58,7 @@ class Grid:
     is_film
         (t,): a film without a wall.
     matrix
-        float32 (2 m, 6 t): real and imaginary parts of the correlations at three shifts.
+        float32 (2 m, 6 t): correlations at three shifts, real and imaginary parts of each.
     """
 
     starts: NDArray[np.float64]
@@ -153,25 +158,9 @@ def _peaks(
 def _matrix(spectra: NDArray[np.complex128], gate: Gate) -> NDArray[np.float32]:
     unit = spectra / np.linalg.norm(spectra, axis=1, keepdims=True)
     shifted = [unit * np.exp(-2j * np.pi * gate.frequency * shift) for shift in SHIFTS]
-    every = np.stack(shifted, axis=1).reshape(-1, unit.shape[1])
-    real = np.concatenate([every.real, every.imag], axis=1)
-    imaginary = np.concatenate([-every.imag, every.real], axis=1)
-    both = np.stack([real, imaginary], axis=1).reshape(-1, real.shape[1])
+    every = np.stack([part for one in shifted for part in (one, 1j * one)])
+    both = np.concatenate([every.real, every.imag], axis=2).reshape(-1, 2 * unit.shape[1])
     return np.ascontiguousarray(both.T, dtype=np.float32)
-
-
-def correlations(spectra: NDArray[np.complex128], grid: Grid) -> NDArray[np.float32]:
-    """Correlate records of unit energy with all templates, (n, t, 3, 2), tile by tile."""
-    n = spectra.shape[0]
-    found = np.empty((n, grid.matrix.shape[1]), dtype=np.float32)
-    tile = np.zeros((TILE, grid.matrix.shape[0]), dtype=np.float32)
-    for first in range(0, n, TILE):
-        part = spectra[first : first + TILE]
-        tile[:] = 0.0
-        tile[: len(part), : part.shape[1]] = part.real
-        tile[: len(part), part.shape[1] :] = part.imag
-        found[first : first + TILE] = (tile @ grid.matrix)[: len(part)]
-    return found.reshape(n, -1, len(SHIFTS), 2)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -180,14 +169,14 @@ def best_shift(
 ) -> None:
     """Put the shift in periods, and the correlation there, in `found` (2,).
 
-    `products` (n, t, 3, 2) are those at -1/4, 0 and +1/4 of a period. A later record by d turns the
+    `products` (n, 3, 2, t) are those at -1/4, 0 and +1/4 of a period. A later record by d turns the
     phase by 2 pi d and hardly changes the rest; the parabola through the three complex amplitudes
     carries that rest.
     """
     # Turned back by their own quarter of a period, the three lie close to each other.
-    low_re, low_im = -products[record, t, 0, 1], products[record, t, 0, 0]
-    high_re, high_im = products[record, t, 2, 1], -products[record, t, 2, 0]
-    re, im = np.float64(products[record, t, 1, 0]), np.float64(products[record, t, 1, 1])
+    low_re, low_im = -products[record, 0, 1, t], products[record, 0, 0, t]
+    high_re, high_im = products[record, 2, 1, t], -products[record, 2, 0, t]
+    re, im = np.float64(products[record, 1, 0, t]), np.float64(products[record, 1, 1, t])
     slope_re, slope_im = 2.0 * (high_re - low_re), 2.0 * (high_im - low_im)
     bend_re, bend_im = 8.0 * (high_re + low_re - 2 * re), 8.0 * (high_im + low_im - 2 * im)
     shift = -np.arctan2(im, re) / (2 * np.pi)
@@ -204,18 +193,28 @@ def best_shift(
 
 
 def pick_starts(
-    correlation: NDArray[np.float32], grid: Grid, theta: NDArray[np.float64]
+    spectra: NDArray[np.complex128], grid: Grid, theta: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Fill `theta` (n, k, 6) with the starts of the best local maxima over the wall, film last.
 
-    Gives the share of the record's energy that each explains, (n, k), its root; 0 = none there.
+    Gives the share of the energy of each record (n, m), that is one, that each start explains,
+    (n, k), its root; 0 = none there. Tile by tile: a tile's correlations stay near the processor.
     """
-    scores = np.zeros(theta.shape[:2])
-    families = np.zeros((3, grid.families))
-    _pick(
-        correlation, grid.starts, grid.family, grid.is_film, families,
-        np.zeros(grid.families, np.int64), np.zeros(len(grid.starts)), np.zeros(2), theta, scores,
-    )  # fmt: skip
+    scores, m = np.zeros(theta.shape[:2]), spectra.shape[1]
+    tile = np.zeros((TILE, 2 * m), dtype=np.float32)
+    found = np.empty((TILE, grid.matrix.shape[1]), dtype=np.float32)
+    families, which = np.zeros((3, grid.families)), np.zeros(grid.families, np.int64)
+    power = np.zeros(len(grid.starts), np.float32)
+    for first in range(0, len(spectra), TILE):
+        part = spectra[first : first + TILE]
+        tile[: len(part), :m], tile[: len(part), m:] = part.real, part.imag
+        tile[len(part) :] = 0.0
+        np.matmul(tile, grid.matrix, out=found)
+        _pick(
+            found.reshape(TILE, len(SHIFTS), 2, -1), grid.starts, grid.family, grid.is_film,
+            families, which, power, np.zeros(2), theta[first : first + TILE],
+            scores[first : first + TILE],
+        )  # fmt: skip
     return scores
 
 
@@ -227,31 +226,34 @@ def _pick(
     is_film: NDArray[np.bool_],
     families: NDArray[np.float64],
     which: NDArray[np.int64],
-    power: NDArray[np.float64],
+    power: NDArray[np.float32],
     trial: NDArray[np.float64],
     theta: NDArray[np.float64],
     scores: NDArray[np.float64],
 ) -> None:
     """Rows of `families`: best correlation of each, its shift, greatest power at a shift tried."""
     last, count = scores.shape[1] - 1, families.shape[1]
-    for row in range(correlation.shape[0]):
+    for row in range(scores.shape[0]):
         most = 0.0
         for f in range(count):
             families[0, f] = families[2, f] = 0.0
+        for k in range(len(SHIFTS)):
+            along, across = correlation[row, k, 0], correlation[row, k, 1]
+            for t in range(family.size):
+                here = along[t] * along[t] + across[t] * across[t]
+                power[t] = here if k == 0 or here > power[t] else power[t]
         for t in range(family.size):
-            power[t] = 0.0
-            for k in range(len(SHIFTS)):
-                re, im = correlation[row, t, k, 0], correlation[row, t, k, 1]
-                here = re * re + im * im
-                if here > power[t]:
-                    power[t] = here
             if power[t] > families[2, family[t]]:
                 families[2, family[t]] = power[t]
                 if power[t] > most:
                     most = power[t]
+        left = 1 - most if 1 - most > COARSE else COARSE
+        least = (1 - HOPELESS * left) / BETWEEN
         for t in range(family.size):
             f = family[t]
             if power[t] < PROMISING * families[2, f] or power[t] < FAINT * most:
+                continue
+            if power[t] < least and not is_film[t]:
                 continue
             best_shift(correlation, row, t, trial)
             if trial[1] > families[0, f]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_detectors.fit.grid import Grid, pick_starts
+from echotrial_detectors.fit.grid import COARSE, HOPELESS, Grid, pick_starts
 from echotrial_detectors.fit.lanes import LANES, Table
 from echotrial_detectors.fit.newton import (
     ARRIVAL,
@@ -24,16 +24,12 @@ from echotrial_detectors.fit.stack import Aperture, Stack
 
 #: The first rounds see every third bin: they have to find the basin, not the last digit.
 STRIDE = 3
-#: A start whose grid residual is this many times that of the best is not followed.
-HOPELESS = 6.0
-#: ... of a film: so many times that.
+#: A film is followed with so many times the residual of a wall.
 FILM_HOPE = 6.0
-#: Residual that the grid's coarseness alone may leave.
-COARSE = 0.005
 #: A fit this far behind after the first rounds (-2 log) is not refined further.
 BEHIND = 30.0
 #: Below this many standard deviations in the tolerance the posterior may be no Gaussian: look.
-WIDE = 8.0
+WIDE = 5.0
 #: Tolerances off from which a thin wall is looked at as well: noise at the band's edge can look
 #: like its resonance, a dip in what is minimised that is sharp and not deep.
 FAR = 2.0
@@ -197,8 +193,8 @@ def make(
 
 
 def search(
-    y: _Complex, usable: NDArray[np.bool_], correlation: NDArray[np.float32],
-    arrival: _Real, tolerance: tuple[float, float], how: Search, starts: int,
+    y: _Complex, usable: NDArray[np.bool_], arrival: _Real, tolerance: tuple[float, float],
+    how: Search, starts: int,
 ) -> Found:  # fmt: skip
     """Fit records of unit energy.
 
@@ -208,8 +204,6 @@ def search(
         (n, m) damped spectra.
     usable
         (n,) records worth a fit.
-    correlation
-        See `grid.correlations`.
     arrival
         (n,) nominal arrival relative to the anchor, periods.
     tolerance
@@ -219,7 +213,7 @@ def search(
     """
     n, film = len(y), starts
     theta, results = np.zeros((n, film + 1, UNKNOWNS)), np.full((n, film + 1, 3), np.inf)
-    scores = pick_starts(correlation, how.grid, theta)
+    scores = pick_starts(y, how.grid, theta)
     scores[~usable] = 0.0
     few = _promising(scores)
     inner = np.zeros((n, film + 1, SIDE, SIDE + 1))
