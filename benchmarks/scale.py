@@ -2,7 +2,8 @@
 
 ``python -m benchmarks.scale 10000 100000 1000000`` prints one row for each size: the engine alone,
 and with ``--trial`` all that ``echotrial run`` does, outcomes, scores, tables and page included.
-``--evidence`` measures both and keeps table and picture in benchmarks/evidence.
+``--evidence`` measures both and keeps table and picture in benchmarks/evidence: scale.md, or
+scale-all.md with ``--detector all``.
 The records are those of the built-in stainless tube's corpus, written again and again under new
 numbers: reading does not care, and making a million would take longer than reading them.
 """
@@ -173,7 +174,8 @@ def scaled(
 
 def keep(table: pd.DataFrame, names: tuple[str, ...]) -> None:
     """Write the table and its picture."""
-    heading = made_by("python -m benchmarks.scale SIZES --evidence")
+    name = "scale" if names else "scale-all"
+    heading = made_by(" ".join(["python -m benchmarks.scale", *sys.argv[1:]]))
     about = (
         f"# Time and memory over the number of records\n\n{heading}; detectors: "
         f"{', '.join(names) or 'all'}. `engine` is reading alone, `trial` all that `echotrial run` "
@@ -182,7 +184,7 @@ def keep(table: pd.DataFrame, names: tuple[str, ...]) -> None:
         "child.\n\n"
     )
     text = table.round(2).to_string(index=False)
-    write_text(EVIDENCE / "scale.md", f"{about}```text\n{text}\n```\n\n![the same](scale.svg)\n")
+    write_text(EVIDENCE / f"{name}.md", f"{about}```text\n{text}\n```\n\n![the same]({name}.svg)\n")
     figure, (time_axis, memory_axis) = plt.subplots(1, 2, figsize=(9, 3.5), layout="constrained")
     for (what, workers), part in table.groupby(["what", "workers"]):
         label = f"{what}, {workers} worker{'s' * (workers > 1)}"
@@ -194,7 +196,7 @@ def keep(table: pd.DataFrame, names: tuple[str, ...]) -> None:
         xlabel="records", ylabel="peak memory of the parent, 10^6 bytes", ylim=(0, None)
     )
     time_axis.legend(fontsize="small")
-    figure.savefig(EVIDENCE / "scale.svg", metadata={"Date": None})
+    figure.savefig(EVIDENCE / f"{name}.svg", metadata={"Date": None})
 
 
 def main() -> None:

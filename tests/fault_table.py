@@ -1,7 +1,8 @@
 """Every fault a detector can have, what it may cost, and what it did cost.
 
 ``python -m tests.fault_table`` runs them all side by side in worker processes and prints the table;
-``--cluster local:2`` does so on a Dask cluster. Exit code 1 when anything else was lost.
+``--cluster local:2`` does so on a Dask cluster. Exit code 1 when anything else was lost. Kept in
+benchmarks/evidence/faults.md and faults-cluster.md.
 """
 
 import sys
@@ -11,6 +12,7 @@ import numpy as np
 import pandas as pd
 from echotrial.engine import Limits, read_corpus
 
+from benchmarks.blocks import made_by
 from tests.engine_stand_in import expected_mm, faulty, stand_in
 
 RECORDS = 40
@@ -94,6 +96,12 @@ def main(arguments: list[str]) -> int:
     options = {"cluster": arguments[1]} if arguments[:1] == ["--cluster"] else {"workers": 2}
     readings = run(**options)
     wrong = 0
+    command = " ".join(["python -m tests.fault_table", *arguments])
+    print(f"# What a faulty detector costs\n\n{made_by(command)}.")
+    print(
+        f"Records {POISONED[0]} and {POISONED[1]} of {RECORDS} are those that a fault strikes at.\n"
+    )
+    print("```text")
     print(f"{'the detector':<55}{'lost':>6}  {'status':<16}verdict")
     for fault in FAULTS:
         trouble = complaint(fault, readings)
@@ -101,6 +109,7 @@ def main(arguments: list[str]) -> int:
         lost = (readings["detector"] == fault.detector) & (readings["status"] != "ok")
         share = f"{lost.sum()}/{RECORDS}"
         print(f"{fault.what:<55}{share:>6}  {fault.status:<16}{trouble or 'as it should be'}")
+    print("```")
     return 1 if wrong else 0
 
 

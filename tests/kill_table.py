@@ -1,7 +1,7 @@
 """Kill a run at random moments and go on, again and again; compare with an undisturbed one.
 
-``python -m tests.kill_table 50`` does so until 50 kills have struck and prints what came of it;
-exit code 1 unless the readings are the same, byte for byte.
+``python -m tests.kill_table 50`` does so until 50 kills have struck and prints what came of it, as
+kept in benchmarks/evidence/kills.md; exit code 1 unless the readings are the same, byte for byte.
 """
 
 import os
@@ -15,6 +15,7 @@ from pathlib import Path
 import pandas as pd
 from echotrial.engine import read_corpus
 
+from benchmarks.blocks import made_by
 from tests.engine_stand_in import faulty, stand_in
 
 CHUNK = 256
@@ -50,7 +51,7 @@ def kill_and_resume(work: Path, kills: int, records: int, seed: int = 0) -> pd.D
     struck = 0
     while struck < kills and killed(work, records, moments.uniform(0, 0.2)):
         struck += 1
-        print(f"kill {struck}: {parts(work)} parts are there", flush=True)
+        print(f"    kill {struck}: {parts(work)} parts are there", flush=True)
     assert struck == kills, f"the run ended after {struck} kills: give it more records"
     return the_run(records, work)
 
@@ -61,12 +62,15 @@ def main(arguments: list[str]) -> int:
         return 0
     kills = int(arguments[0]) if arguments else 3
     records = CHUNK * 24 * (kills + 1)
+    print(f"# A run killed at random moments\n\n{made_by(f'python -m tests.kill_table {kills}')}.")
+    print("Two workers; detectors that raise, die and answer nonsense are among those that run.\n")
     with tempfile.TemporaryDirectory() as folder:
         resumed = kill_and_resume(Path(folder), kills, records)
         left_over = list(Path(folder).rglob("*.part"))
     same = resumed.equals(the_run(records))
-    print(f"{kills} kills, {len(resumed)} readings: {'the same' if same else 'NOT THE SAME'}")
-    print(f"files half written and left: {len(left_over)}")
+    word = "those of an undisturbed run, byte for byte" if same else "NOT THE SAME"
+    print(f"\n{kills} kills, {len(resumed)} readings: {word}.")
+    print(f"Files half written and left: {len(left_over)}.")
     return 0 if same else 1
 
 
