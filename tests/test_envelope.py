@@ -10,7 +10,7 @@ from echotrial_detectors.envelope import (
     EnvelopeSettings,
     find_envelope_peaks,
 )
-from echotrial_detectors.noise import fixed
+from echotrial_detectors.noise import fixed, survey
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.quadrature import put_quadrature, taps_for
 from echotrial_detectors.tiles import filtered_analytic
@@ -32,10 +32,10 @@ def test_peaks_of_a_gaussian_lie_where_they_are(turn, sign):
     place, time = 300.37, np.arange(M) / RATE
     wave = sign * 0.5 * pulse(time - place / RATE, 20e6, phase=0.9)
     batch = Batch.of(wave, RATE, 0.0, setup())
-    found, one = Candidates.none(1), np.ones(1)
+    found, one, seen = Candidates.none(1), np.ones(1), survey(batch.samples)
     find_envelope_peaks(
-        fixed(batch.samples), np.empty(0, np.float32), batch.analytic.imag.copy(),
-        np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, turn,
+        fixed(batch.samples), np.empty(0, np.float32), batch.analytic.imag.copy(), seen.loudest,
+        seen.length, np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, turn,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     assert found.count[0] == 1

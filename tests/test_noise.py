@@ -8,6 +8,7 @@ from echotrial_detectors.noise import (
     FALSE_ALARM,
     QUIET_SHARE,
     STRETCH,
+    loud_until,
     noise_peak,
     noise_sigma,
     survey,
@@ -44,6 +45,16 @@ def test_the_loudest_of_each_stretch_is_the_slow_twins(m):
         edges = [*range(0, count * seen.length, seen.length), m]
         want = [np.abs(row[a:b]).max() for a, b in pairwise(edges)]
         np.testing.assert_array_equal(found, np.array(want, np.float32))
+
+
+def test_from_where_on_a_record_is_quiet():
+    samples = np.zeros((3, 1000), np.float32)
+    samples[0, 200], samples[1, 990] = 0.5, 0.5
+    seen = survey(samples)
+    found = [loud_until(row, seen.length, 0.4) for row in seen.loudest]
+    assert found[0] == 256  # the end of the fourth stretch
+    assert found[1] >= 1000
+    assert found[2] == 0
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])

@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 
 def found_in(signal: NDArray[np.float32], level: float, separation: int = 0) -> Candidates:
     n, m = signal.shape
-    found = Candidates.none(n)
+    found, seen = Candidates.none(n), survey(signal)
     find_extrema(
-        fixed(signal), np.zeros(n, int), np.full(n, m), np.full(n, level), separation,
-        found.sample, found.amplitude, found.count,
+        fixed(signal), seen.loudest, seen.length, np.zeros(n, int), np.full(n, m),
+        np.full(n, level), separation, found.sample, found.amplitude, found.count,
     )  # fmt: skip
     refine_extrema(fixed(signal), found.sample, found.amplitude, found.count)
     return found

@@ -118,14 +118,15 @@ def _read(
     fall = float(np.exp(-1 / (settings.fade_periods * plan.period_s * rate)))
     held, length = _held(plan, batch.n_fft, rate, settings), own.size
     gated = faded(sharp, start, max(m - tail, 1), fall, held, length)
-    lags = autocorrelations(gated, length)
+    # no lag beyond twice the thickest wall's is looked at
+    lags = autocorrelations(gated, min(length, 2 * int(plan.spacing_max_s * rate) + 4))
     energy = lags[:, 0].copy()
     sign = plan.alternation if plan.mode == 3 else plan.sign * plan.interface_sign
     low, high = plan.spacing_min_s * rate, min(plan.spacing_max_s * rate, length - held)
     if plan.mode != 3 or sign < 0:
         # The pulse's own lobes outdo a weak echo or pass for one of the other sign: what is left
         # of them after subtraction is not to be trusted where they are high.
-        lags -= energy[:, None] * own
+        lags -= energy[:, None] * own[: lags.shape[1]]
         high_lobes = np.flatnonzero(np.abs(own[: length // 2]) > OWN_LOBES)
         low = max(low, float(high_lobes[-1]))
     place, height, rival = lag_peaks(lags, energy, low, high, sign, 0.75 * plan.period_s * rate)
@@ -243,13 +244,13 @@ def _fade(
         out[count:] = 0
 
 
-def autocorrelations(gated: NDArray[np.float32], length: int) -> NDArray[np.float32]:
-    """Autocorrelation of each record by transforms of `length` samples, tile by tile."""
-    found = np.empty((len(gated), length), np.float32)
+def autocorrelations(gated: NDArray[np.float32], count: int) -> NDArray[np.float32]:
+    """Autocorrelation of each record at the first lags, by transforms of its length, (n, count)."""
+    found, length = np.empty((len(gated), count), np.float32), gated.shape[1]
     for rows in tiles(len(gated)):
-        spectrum = scipy.fft.rfft(gated[rows], n=length, axis=1)
+        spectrum = scipy.fft.rfft(gated[rows], axis=1)
         _square(spectrum)
-        found[rows] = scipy.fft.irfft(spectrum, n=length, axis=1)
+        found[rows] = scipy.fft.irfft(spectrum, n=length, axis=1)[:, :count]
     return found
 
 

@@ -101,8 +101,8 @@ def correlation_peaks(
 ) -> None:
     """Candidates: extrema of the correlation, in `found`."""
     find_extrema(
-        signal, look.first, look.last, look.level, look.separation,
-        found.sample, found.amplitude, found.count,
+        signal, look.survey.loudest, look.survey.length, look.first, look.last, look.level,
+        look.separation, found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 

@@ -12,12 +12,16 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.flags import WORD, flagged, room
+from echotrial_detectors.noise import loud_until
 from echotrial_detectors.peaks import Candidates, parabola_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.quadrature import put_quadrature, taps_for
 from echotrial_detectors.reading import Look, Reader
 from echotrial_detectors.tiles import filtered, filtered_analytic, surveyed
+
+#: Within half a period of an envelope's peak above a level a sample exceeds this share of it.
+LOUD_BESIDE = 0.4
 
 
 class EnvelopeSettings(EchoSettings):
@@ -125,8 +129,8 @@ def envelope_peaks(
 ) -> None:
     """Candidates: maxima of the envelope, in `found`."""
     find_envelope_peaks(
-        signal, taps, quadrature, look.first, look.last, look.level, shape.phase, turn,
-        found.sample, found.amplitude, found.count,
+        signal, taps, quadrature, look.survey.loudest, look.survey.length, look.first, look.last,
+        look.level, shape.phase, turn, found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
@@ -135,6 +139,8 @@ def find_envelope_peaks(
     signal: NDArray[np.float32],
     taps: NDArray[np.float32],
     quadrature: NDArray[np.float32],
+    loudest: NDArray[np.float32],
+    length: int,
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
@@ -152,6 +158,9 @@ def find_envelope_peaks(
         (n, m).
     taps, quadrature
         The signal's quadrature, (n, m), and no taps; else room for that of one record, (1, m).
+    loudest, length
+        As in `noise.Survey`: from the next stretch but one after the last loud one on the envelope
+        has no peak.
     phase
         Phase of the pulse at its own envelope peak: the sign of an echo is that of the real part
         of its analytic signal turned back by it.
@@ -164,7 +173,8 @@ def find_envelope_peaks(
     for row in range(signal.shape[0]):
         line, other = signal[row], quadrature[row if taps.size == 0 else 0]
         here, begin = 0, first[row] if first[row] > 1 else 1
-        stop = last[row] if last[row] < m - 1 else m - 1
+        quiet = loud_until(loudest[row], length, LOUD_BESIDE * level[row])
+        stop = min(last[row], m - 1, quiet + length if 0 < quiet < m else quiet)
         n = stop - begin if stop > begin else 0
         if n > 0:
             low, high = begin - 1, stop + 1

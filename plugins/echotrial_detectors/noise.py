@@ -42,25 +42,29 @@ class Survey:
 
 def survey(samples: NDArray[np.float32]) -> Survey:
     """Look at each stretch of each record once."""
-    length, spread, loudest = stretches(samples)
-    same = fixed(samples)
-    _survey(same, same.view(np.int32), length, spread, loudest.view(np.int32))
-    return Survey(sigma_of(spread), loudest, length)
+    surveyor = Surveyor(*samples.shape)
+    surveyor.look(samples, slice(None))
+    return surveyor.survey()
 
 
-def stretches(
-    samples: NDArray[np.float32],
-) -> tuple[int, NDArray[np.float32], NDArray[np.float32]]:
-    """Samples of a stretch, and room for each one's spread and loudest sample, (n, count)."""
-    n, m = samples.shape
-    length = min(STRETCH, m)
-    return length, np.empty((n, m // length), np.float32), np.empty((n, m // length), np.float32)
+class Surveyor:
+    """Makes a survey of n records of m samples portion by portion, while each is at hand."""
 
+    def __init__(self, n: int, m: int) -> None:
+        self._length = min(STRETCH, m)
+        self._spread = np.empty((n, m // self._length), np.float32)
+        self._loudest = np.empty_like(self._spread)
 
-def sigma_of(spread: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Standard deviation of the noise from the variances of the stretches, (n,)."""
-    quiet = np.sort(spread, axis=1)[:, int(QUIET_SHARE * (spread.shape[1] - 1))]
-    return np.sqrt(np.maximum(quiet, 0.0), dtype=np.float64)
+    def look(self, samples: NDArray[np.float32], rows: slice) -> None:
+        """Look at the records of these rows."""
+        same, loudest = fixed(samples), self._loudest[rows].view(np.int32)
+        _survey(same, same.view(np.int32), self._length, self._spread[rows], loudest)
+
+    def survey(self) -> Survey:
+        """What was seen, once all rows have been looked at."""
+        quiet = np.sort(self._spread, axis=1)[:, int(QUIET_SHARE * (self._spread.shape[1] - 1))]
+        sigma = np.sqrt(np.maximum(quiet, 0.0), dtype=np.float64)
+        return Survey(sigma, self._loudest, self._length)
 
 
 def noise_sigma(samples: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -106,7 +110,9 @@ def fixed(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     return view
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+# Sums may be taken in any order, so that they run several lanes wide; NaN stays NaN. The bits of
+# a modulus are in order as integers are: their greatest is found several lanes wide too.
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
 def _survey(
     samples: NDArray[np.float32],
     bits: NDArray[np.int32],
@@ -114,42 +120,46 @@ def _survey(
     spread: NDArray[np.float32],
     loudest: NDArray[np.int32],
 ) -> None:
-    for row in range(samples.shape[0]):
-        survey_record(samples[row], bits[row], length, spread[row], loudest[row])
-
-
-# Sums may be taken in any order, so that they run several lanes wide; NaN stays NaN.
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
-def survey_record(
-    record: NDArray[np.float32],
-    bits: NDArray[np.int32],
-    length: int,
-    spread: NDArray[np.float32],
-    loudest: NDArray[np.int32],
-) -> None:
     """Variance and bits of the greatest modulus of each stretch; NaN where a sample is no number.
 
-    `bits` are those of the record.
+    `bits` are those of the samples.
     """
-    count, most = spread.size, np.int32(0)
-    for part in range(count):
-        begin = part * length
-        end = record.size if part == count - 1 else begin + length
-        stretch, base = record[begin:end], record[begin]
-        modulus, loud = bits[begin:end], np.int32(0)
-        total, squares = np.float32(0), np.float32(0)
-        for i in range(stretch.size):
-            value = stretch[i] - base
-            total += value
-            squares += value * value
-            size = np.int32(modulus[i] & _MODULUS)
-            loud = size if size > loud else loud
-        share = np.float32(1) / np.float32(stretch.size)
-        spread[part] = (squares - total * total * share) * share
-        loudest[part] = loud
-        most = max(most, loud)
-    if most >= _INFINITE:
-        spread[:] = np.nan
+    m, count = samples.shape[1], spread.shape[1]
+    for row in range(samples.shape[0]):
+        most = np.int32(0)
+        for part in range(count):
+            begin = part * length
+            end = m if part == count - 1 else begin + length
+            stretch, modulus = samples[row, begin:end], bits[row, begin:end]
+            base, loud = stretch[0], np.int32(0)
+            total, squares = np.float32(0), np.float32(0)
+            for i in range(stretch.size):
+                value = stretch[i] - base
+                total += value
+                squares += value * value
+                size = np.int32(modulus[i] & _MODULUS)
+                loud = size if size > loud else loud
+            share = np.float32(1) / np.float32(stretch.size)
+            spread[row, part] = (squares - total * total * share) * share
+            loudest[row, part] = loud
+            most = loud if loud > most else most
+        if most >= _INFINITE:
+            spread[row] = np.nan
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def loud_until(loudest: NDArray[np.float32], length: int, level: float) -> int:
+    """End, in samples, of the last whole stretch of a record that exceeds a level; 0 = none.
+
+    Parameters
+    ----------
+    loudest, length
+        As in `Survey`, of one record. The last stretch, which holds the rest, has no end.
+    """
+    part = loudest.size
+    while part > 0 and not loudest[part - 1] > level:
+        part -= 1
+    return part * length if part < loudest.size else np.iinfo(np.int64).max
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -92,8 +92,9 @@ def onsets(
 ) -> None:  # fmt: skip
     """Candidates: onsets before each peak of the envelope, moved by the pulse's own, in `found`."""
     find_envelope_peaks(
-        signal, np.empty(0, np.float32), np.ascontiguousarray(analytic.imag), look.first,
-        look.last, look.level, shape.phase, 0.0, found.sample, found.amplitude, found.count,
+        signal, np.empty(0, np.float32), np.ascontiguousarray(analytic.imag), look.survey.loudest,
+        look.survey.length, look.first, look.last, look.level, shape.phase, 0.0,
+        found.sample, found.amplitude, found.count,
     )  # fmt: skip
     upright = complex(np.exp(-1j * shape.phase))
     _move(

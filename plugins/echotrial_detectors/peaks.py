@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.flags import WORD, flagged, room
-from echotrial_detectors.noise import Survey, fixed, greatest_bits
+from echotrial_detectors.noise import Survey, fixed, greatest_bits, loud_until
 
 #: Candidates kept of one record, the earliest ones; side lobes count until they are dropped.
 MOST = 96
@@ -140,6 +140,8 @@ def parabola_peak(left: float, centre: float, right: float) -> tuple[float, floa
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_extrema(
     signal: NDArray[np.float32],
+    loudest: NDArray[np.float32],
+    length: int,
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
@@ -150,13 +152,14 @@ def find_extrema(
 ) -> None:
     """Fill in the extrema of a signed signal whose modulus exceeds `level`, by a parabola.
 
-    Of extrema nearer than `separation` samples to each other the greater one stays.
+    Of extrema nearer than `separation` samples to each other the greater one stays. `loudest` and
+    `length`, as in `noise.Survey`, tell from where on nothing exceeds the level.
     """
     flags, places = room(signal.shape[1]), np.empty(signal.shape[1] + WORD, np.int64)
     for row in range(signal.shape[0]):
         line, here = signal[row], 0
         begin = first[row] if first[row] > 1 else 1
-        stop = last[row] if last[row] < line.size - 1 else line.size - 1
+        stop = min(last[row], line.size - 1, loud_until(loudest[row], length, level[row]))
         n = stop - begin if stop > begin else 0
         if n > 0:
             _flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)

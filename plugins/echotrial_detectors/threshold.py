@@ -12,11 +12,12 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.flags import WORD, room
-from echotrial_detectors.noise import Survey, fixed, sigma_of, stretches, survey_record
+from echotrial_detectors.noise import Survey, Surveyor, fixed, loud_until
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Look, Reader
+from echotrial_detectors.tiles import tiles
 
 #: From the half-cycle that crosses the level up to the echo's greatest one, at most so many times
 #: three quarters of a period: the first half-cycles of a high echo exceed a low level too.
@@ -61,18 +62,15 @@ def levelled(samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], Survey]
 
     A receiver's offset shifts flanks and zero crossings.
     """
-    found = np.empty(samples.shape, np.float32)
-    length, spread, loudest = stretches(samples)
-    bits = found.view(np.int32)
-    _level(fixed(samples), found, bits, length, spread, loudest.view(np.int32))
-    return found, Survey(sigma_of(spread), loudest, length)
+    found, surveyor = np.empty(samples.shape, np.float32), Surveyor(*samples.shape)
+    for rows in tiles(len(samples)):
+        _level(fixed(samples[rows]), found[rows])
+        surveyor.look(found[rows], rows)
+    return found, surveyor.survey()
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
-def _level(
-    samples: NDArray[np.float32], found: NDArray[np.float32], bits: NDArray[np.int32], length: int,
-    spread: NDArray[np.float32], loudest: NDArray[np.int32],
-) -> None:  # fmt: skip
+def _level(samples: NDArray[np.float32], found: NDArray[np.float32]) -> None:
     for row in range(samples.shape[0]):
         line, level = samples[row], found[row]
         total = np.float32(0)
@@ -81,7 +79,6 @@ def _level(
         mean = total * (np.float32(1) / np.float32(line.size))
         for i in range(line.size):
             level[i] = line[i] - mean
-        survey_record(level, bits[row], length, spread[row], loudest[row])
 
 
 @dataclass(frozen=True)
@@ -124,14 +121,17 @@ def crossings(
 ) -> None:
     """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
     find_crossings(
-        signal, look.first, look.last, look.level, mark.step, mark.from_centroid, mark.to_peak,
-        mark.sign, found.sample, found.amplitude, found.count,
+        signal, look.survey.loudest, look.survey.length, look.first, look.last, look.level,
+        mark.step, mark.from_centroid, mark.to_peak, mark.sign,
+        found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_crossings(
     samples: NDArray[np.float32],
+    loudest: NDArray[np.float32],
+    length: int,
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
@@ -150,6 +150,8 @@ def find_crossings(
 
     Parameters
     ----------
+    loudest, length
+        As in `noise.Survey`: they tell from where on nothing exceeds the level.
     step
         Periods of the centre frequency from one sample to the next.
     from_centroid, to_peak, sign
@@ -162,7 +164,7 @@ def find_crossings(
     words = flags.view(np.int64)
     for row in range(samples.shape[0]):
         line, place, height = samples[row], sample[row], amplitude[row]
-        stop = last[row] if last[row] < line.size - 1 else line.size - 1
+        stop = min(last[row], line.size - 1, loud_until(loudest[row], length, level[row]))
         i, here, strongest = first[row], 0, -1
         _flag_above(line, first[row], stop, np.float32(level[row]), flags)
         while i < stop and here < place.size:
@@ -205,9 +207,7 @@ def find_crossings(
 def _flag_above(
     line: NDArray[np.float32], begin: int, end: int, floor: np.float32, flags: NDArray[np.uint8]
 ) -> None:
-    """Flag the samples between two that exceed the level, none before and behind."""
-    flags[:begin] = 0
-    flags[end:] = 0
+    """Flag the samples between two that exceed the level; the others' flags stay."""
     inside, into = line[begin:end], flags[begin:end]
     for i in range(inside.size):
         into[i] = abs(inside[i]) > floor

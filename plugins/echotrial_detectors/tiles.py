@@ -8,7 +8,7 @@ import scipy
 from echotrial.ascan import Batch
 from numpy.typing import NDArray
 
-from echotrial_detectors.noise import Survey, sigma_of, stretches, survey_record
+from echotrial_detectors.noise import Survey, Surveyor
 
 #: Records in one portion: some 0.5 MB of spectra of 1024 samples.
 TILE = 64
@@ -41,13 +41,13 @@ def surveyed(
 ) -> tuple[NDArray[np.float32], Survey]:
     """As `filtered`, and the survey of it; from sample `stop` on, if given, there is nothing."""
     n, m = batch.samples.shape
-    found = np.empty((n, m), np.float32)
-    length, spread, loudest = stretches(found)
-    bits, loud = found.view(np.int32), loudest.view(np.int32)
     end = m if stop is None else stop
+    found, surveyor = np.empty((n, m), np.float32), Surveyor(n, m)
+    found[:, end:] = 0
     for rows, part in _portions(batch, transfer):
-        _keep(part, end, found[rows], bits[rows], length, spread[rows], loud[rows])
-    return found, Survey(sigma_of(spread), loudest, length)
+        found[rows, :end] = part[:, :end]
+        surveyor.look(found[rows], rows)
+    return found, surveyor.survey()
 
 
 def _portions(
@@ -63,28 +63,24 @@ def _portions(
     product = np.empty((min(TILE, len(batch)), transfer.size), np.complex64)
     for rows in tiles(len(batch)):
         part = product[: rows.stop - rows.start]
-        with np.errstate(invalid="ignore"):
-            own = _spectrum(batch, rows) if shared is None else shared[rows]
-            np.multiply(own, transfer, out=part)
+        own = _spectrum(batch, rows) if shared is None else shared[rows].view()
+        own.flags.writeable = False  # one kind of array, so one compilation
+        _multiply(own, transfer, part)
         yield rows, scipy.fft.irfft(part, n=batch.n_fft, axis=1)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _multiply(
+    spectrum: NDArray[np.complex64], transfer: NDArray[np.complex64], out: NDArray[np.complex64]
+) -> None:
+    for row in range(out.shape[0]):
+        line, into = spectrum[row], out[row]
+        for i in range(transfer.size):
+            into[i] = line[i] * transfer[i]
 
 
 def _spectrum(batch: Batch, rows: slice) -> NDArray[np.complex64]:
     return np.asarray(scipy.fft.rfft(batch.samples[rows], n=batch.n_fft, axis=1))
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _keep(
-    part: NDArray[np.float32], stop: int, found: NDArray[np.float32], bits: NDArray[np.int32],
-    length: int, spread: NDArray[np.float32], loudest: NDArray[np.int32],
-) -> None:  # fmt: skip
-    """Into `found` what there is before `stop`; survey it while it is at hand."""
-    for row in range(found.shape[0]):
-        line, out = part[row], found[row]
-        for i in range(stop):
-            out[i] = line[i]
-        out[stop:] = 0
-        survey_record(out, bits[row], length, spread[row], loudest[row])
 
 
 def filtered_analytic(batch: Batch, transfer: NDArray[np.float32]) -> NDArray[np.complex64]:
