@@ -9,7 +9,7 @@ import pytest
 from echotrial.ascan import Batch, Reason
 from echotrial_detectors.fit.ring import DIMENSIONS, Ring
 from echotrial_detectors.fit.spectra import Bins, gate_of, loss_law, pulse_of
-from echotrial_detectors.fit.stack import Stack
+from echotrial_detectors.fit.stack import Stack, reflection
 from echotrial_detectors.fit.verdict import Fits, Limits, judge
 
 from tests.test_model_fit import read, sit
@@ -51,6 +51,15 @@ def test_without_a_ring_nothing_is_undone():
     undone, cost = known.undone(plain, answer, np.array([1e-7]))
     np.testing.assert_allclose(undone, plain, atol=1e-9)
     assert cost[0] == pytest.approx(0, abs=1e-9)
+
+
+def test_answers_agree_with_their_obvious_twin():
+    known = ring()
+    walls = WALL + np.array([[0.0] * 6, [-0.3, 7.2, 0.2, 0.4, 0.1, -0.6]])
+    found = known.answer(walls, np.zeros(2, bool), LAYERS)
+    for theta, one in zip(walls, found, strict=True):
+        twin = reflection(known.bins.s, known.bins.law, LAYERS, theta[1:])
+        np.testing.assert_allclose(one, -np.exp(-theta[0] * known.bins.s) * twin, atol=1e-11)
 
 
 def test_a_film_answers_with_the_couplants_own_impedance():

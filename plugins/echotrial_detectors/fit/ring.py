@@ -11,11 +11,12 @@ from memory); dividing the record's spectrum by 1 + H undoes the ring.
 from dataclasses import dataclass
 from typing import Any
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.spectra import Bins
-from echotrial_detectors.fit.stack import Stack, reflection
+from echotrial_detectors.fit.stack import Stack, aperture
 
 #: Ring frequencies over the centre frequency, and decays in periods, that a probe may have.
 FREQUENCIES, DECAYS = np.linspace(0.6, 1.3, 29), np.geomspace(1.5, 8.0, 8)
@@ -63,11 +64,15 @@ class Ring:
         return cls(bins, rows, np.ascontiguousarray(products.T).view(np.float64), scale)
 
     def answer(self, theta: _Real, film: NDArray[np.bool_], stack: Stack) -> _Complex:
-        """What each of (j, 6) walls or films makes of a pulse, (j, m)."""
-        found = np.empty((len(theta), self.rows.shape[1]), dtype=np.complex128)
-        for rows, layers in ((~film, stack), (film, stack.film)):
-            found[rows] = reflection(self.bins.s, self.bins.law, layers, theta[rows, 1:])
-        return np.asarray(-np.exp(-theta[:, :1] * self.bins.s) * found)
+        """What each of (j, 6) walls or films makes of a pulse, (j, m); see `stack.reflection`."""
+        strips, s = aperture(stack.delay_couplant), self.bins.s
+        found = np.empty((len(theta), s.size), dtype=np.complex128)
+        _answer(
+            np.ascontiguousarray(theta), np.where(film, 0.0, stack.couplant_wall),
+            stack.delay_couplant, np.stack([strips.excess, strips.share, strips.lean]), s[0],
+            float(s[1].imag - s[0].imag), self.bins.law, found,
+        )  # fmt: skip
+        return found
 
     def undone(self, y: _Complex, answer: _Complex, noise: _Real) -> tuple[_Complex, _Real]:
         """Records without the ring that explains them best, and what its size costs (-2 log).
@@ -102,6 +107,34 @@ class Ring:
         undone = y / (1 + in_tiles(parts, self.rows[1:] / self.rows[0]))
         cost = np.sum(np.abs(parts / self.scale) ** 2, axis=1)
         return undone / np.linalg.norm(undone, axis=1, keepdims=True), cost
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
+def _answer(
+    theta: _Real, r12: _Real, r01: float, strips: _Real, first: complex, step: float,
+    law: _Complex, found: _Complex,
+) -> None:  # fmt: skip
+    """Bins are equally spaced: from one to the next a delay turns by the same angle."""
+    count = strips.shape[1]
+    through, turns = np.empty(count, np.complex128), np.empty(count, np.complex128)
+    for row in range(theta.shape[0]):
+        arrival, wall, gap, spread, loss, shape = theta[row]
+        for q in range(count):
+            delay = gap + spread * strips[0, q]
+            through[q], turns[q] = np.exp(-delay * first), np.exp(-1j * delay * step)
+        shift, shift_turn = -np.exp(-arrival * first), np.exp(-1j * arrival * step)
+        trip, trip_turn = np.exp(-wall * first), np.exp(-1j * wall * step)
+        for k in range(found.shape[1]):
+            back = trip * np.exp(-wall * (loss * law[0, k] + law[1, k]))
+            below = (r12[row] - back) / (1 - r12[row] * back)
+            total = 0j
+            for q in range(count):
+                lower = below * through[q]
+                weight = strips[1, q] + shape * strips[2, q]
+                total += weight * (r01 + lower) / (1 + r01 * lower)
+                through[q] *= turns[q]
+            found[row, k] = shift * total
+            trip, shift = trip * trip_turn, shift * shift_turn
 
 
 def in_tiles(left: NDArray[Any], right: NDArray[Any]) -> NDArray[Any]:

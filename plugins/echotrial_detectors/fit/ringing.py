@@ -104,7 +104,8 @@ def _again(
     """Every candidate of some records again, and the best once more; its values and itself."""
     found = before.take(rows)
     film, n = found.value.shape[1] - 1, np.arange(rows.size)
-    chosen = np.isfinite(found.value)
+    chosen = np.isfinite(found.value) & (found.residual < MOST)
+    found.value[~chosen] = np.inf
     record, start = np.nonzero(chosen)
     fits = Fits.of(rows[record], found.theta[chosen], start == film)
     made, cost = _undone(y, fits, noise, arrival, how, FEW_ENOUGH)
