@@ -187,6 +187,8 @@ class Reader:
         if plan.mode == 1:  # one peak is a reading already
             least = max(least, sure)
         level = np.maximum(least * sigma, share * strongest(signal, surveyed, behind, last))
+        if plan.mode == 3 and plan.interface_s is None:  # an echo before the gate has flanks in it
+            first = np.maximum(first - len(shape.lobes) // 2, 0)
         separation = int(0.3 * plan.period_s * rate)
         return Look(first, last, behind, sigma, level, sure * sigma, separation, surveyed)
 
