@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import scipy.special
 import tmm
-from echotrial.ascan import Reason
+from echotrial.ascan import Batch, Reason
 from echotrial.errors import NotApplicable
 from echotrial.setup import Medium
 from echotrial_detectors.fit.beam import piston, spreading
@@ -26,13 +26,21 @@ from echotrial_detectors.fit.newton import (
     refine,
     room,
 )
-from echotrial_detectors.fit.spectra import Bins, Gate, gate_of, loss_law, pulse_of
+from echotrial_detectors.fit.spectra import (
+    Bins,
+    Gate,
+    gate_of,
+    loss_law,
+    noise_energy,
+    pulse_of,
+    spectra,
+)
 from echotrial_detectors.fit.stack import Stack, aperture, reflection, stack_of
 from echotrial_detectors.fit.verdict import Fits, Limits, judge
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.trains import RATE, setup
+from tests.trains import RATE, M, setup
 
 POLYSTYRENE, GLYCERIN, STEEL, AIR = 2.4675e6, 2.40e6, 46.0e6, 413.0
 
@@ -187,6 +195,23 @@ def test_newton_finds_the_record_it_was_made_of(shift, off, gap, spread):
     assert start[LOSS] >= 0
 
 
+@pytest.mark.parametrize("high", [0.5, 0.36])
+def test_noise_in_a_damped_spectrum_is_what_noise_alone_has_there(high):
+    """Noise alone, white or as a receiver leaves it: its energy by the transform itself."""
+    gate, known = problem()[0], setup()
+    rng = np.random.default_rng(8)
+    spectrum = np.fft.rfft(rng.standard_normal((400, M)))
+    spectrum[:, round(high * M) :] = 0.0
+    samples = np.fft.irfft(spectrum, M).astype(np.float32)
+    assert gate.frequency[-1] * known.centre_frequency < high * RATE
+    batch = Batch.of(samples, RATE, 0.0, known)
+    first = np.full(400, 100)
+    truth = np.sum(np.abs(spectra(batch, first, first + gate.before, gate)) ** 2, axis=1)
+    found = noise_energy(batch, first, gate)
+    # Of the stretches one of the quieter counts: a little too low by chance.
+    assert 0.8 < np.median(found) / truth.mean() < 1.05
+
+
 def test_a_spread_of_the_gap_is_found_from_some_spread_and_not_from_none():
     """What a little of it does beyond its mean is of second order: Gauss-Newton sees no slope."""
     left = []
@@ -295,8 +320,8 @@ def test_spreading_is_the_difference_of_two_pistons():
 
 @pytest.mark.parametrize(
     ("side", "far", "reason"),
-    [(9.1, np.inf, Reason.READ), (8.9, np.inf, Reason.AMBIGUOUS), (3.7, 7.9, Reason.READ),
-     (3.5, 7.9, Reason.AMBIGUOUS), (20.0, 7.8, Reason.AMBIGUOUS)],
+    [(9.1, np.inf, Reason.READ), (8.9, np.inf, Reason.AMBIGUOUS), (4.1, 9.1, Reason.READ),
+     (3.9, 9.1, Reason.AMBIGUOUS), (20.0, 8.9, Reason.AMBIGUOUS)],
 )  # fmt: skip
 def test_of_a_thin_wall_two_tolerances_count_more_than_one(side, far, reason):
     one = np.ones(1)

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-import scipy
 from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Invariance, Maps, Settings, setting
 from echotrial.errors import NotApplicable
@@ -24,13 +23,13 @@ from echotrial_detectors.fit.spectra import (
     Gate,
     gate_of,
     loudest,
+    noise_energy,
     pulse_of,
     reference_of,
     spectra,
 )
 from echotrial_detectors.fit.stack import Stack, aperture, stack_of
 from echotrial_detectors.fit.verdict import Fits, Limits, hardly_more_than, judge
-from echotrial_detectors.noise import noise_sigma
 
 #: The grid goes this far beyond the wall range, so that a wall out there is recognised as such.
 BELOW_RANGE, ABOVE_RANGE = 0.5, 1.25
@@ -90,8 +89,8 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(3.0, 5.0, 12.0),
     )  # fmt: skip
     film_margin: float = setting(
-        9.0, "how much more likely than a couplant film or nothing (-2 log)",
-        ge=0.0, le=100.0, candidates=(6.0, 9.0, 15.0),
+        6.0, "how much more likely than a couplant film or nothing (-2 log)",
+        ge=0.0, le=100.0, candidates=(4.0, 6.0, 10.0),
     )  # fmt: skip
     sureness: float = setting(
         1.0, "standard deviations that the tolerance must hold",
@@ -214,7 +213,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     usable = energy > 0
     scale = np.where(usable, energy, 1.0)
     y /= np.sqrt(scale)[:, None]
-    noise = _noise_energy(batch, first, gate) / scale
+    noise = noise_energy(batch, first, gate) / scale
     clipped, at = clipped_samples(batch, first, gate)
     whole = usable.copy()
     whole[clipped] = False
@@ -284,23 +283,6 @@ def _silenced(batch: Batch) -> Batch:
         return batch
     samples = np.where(finite[:, None], batch.samples, np.float32(0))
     return Batch.of(samples, batch.rate_hz, batch.start_s, batch.setup)
-
-
-def _noise_energy(batch: Batch, first: NDArray[np.int64], gate: Gate) -> NDArray[np.float64]:
-    """Energy that the record's noise alone has in a damped spectrum.
-
-    Of the noise that part counts that lies in the band, as a receiver leaves no more of it
-    elsewhere. The record is turned until it begins with its gate: so the stretches whose spread is
-    taken lie the same way about the echoes, whenever the record starts.
-    """
-    m, size = batch.samples.shape[1], batch.n_fft
-    low, high = (round(edge * size / gate.length) for edge in gate.bins)
-    inside = np.zeros_like(batch.spectrum)
-    inside[:, low:high] = batch.spectrum[:, low:high]
-    samples = scipy.fft.irfft(inside, size, axis=1, overwrite_x=True)[:, :m]
-    turned = np.take_along_axis(samples, (first[:, None] + np.arange(m)) % m, axis=1)
-    white = noise_sigma(turned) ** 2 * size / (2 * (high - low))
-    return np.asarray(white * (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2)))
 
 
 def _search(

@@ -13,6 +13,7 @@ from echotrial.ascan import Batch
 from echotrial.setup import Setup, Waveform
 from numpy.typing import NDArray
 
+from echotrial_detectors.noise import noise_sigma
 from echotrial_detectors.pulse import envelope_peak_s
 
 #: Bins where the reference echo's spectrum stands above this share of its peak are used.
@@ -195,3 +196,20 @@ def spectra(
     found = scipy.fft.rfft(cut * gate.window.astype(np.float32), axis=1)[:, low:high]
     turn = np.exp(2j * np.pi / gate.length * np.outer(anchor - first, np.arange(low, high)))
     return np.asarray(found * turn, dtype=np.complex128)
+
+
+def noise_energy(batch: Batch, first: NDArray[np.int64], gate: Gate) -> NDArray[np.float64]:
+    """Energy that the record's noise alone has in a damped spectrum.
+
+    Of the noise that part counts that lies in the band, as a receiver leaves no more of it
+    elsewhere. The record is turned until it begins with its gate: so the stretches whose spread is
+    taken lie the same way about the echoes, whenever the record starts.
+    """
+    m, size = batch.samples.shape[1], batch.n_fft
+    low, high = (round(edge * size / gate.length) for edge in gate.bins)
+    inside = np.zeros_like(batch.spectrum)
+    inside[:, low:high] = batch.spectrum[:, low:high]
+    samples = scipy.fft.irfft(inside, size, axis=1, overwrite_x=True)[:, :m]
+    turned = np.take_along_axis(samples, (first[:, None] + np.arange(m)) % m, axis=1)
+    white = noise_sigma(turned) ** 2 * size / (2 * (high - low))
+    return np.asarray(white * (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2)))

@@ -89,9 +89,9 @@ class Limits:
     nearest: ClassVar[float] = 2.0
     #: Of a thin hard wall, where two tolerances are looked at: standard deviations that they must
     #: hold, that one must, and how much more likely than any other it must be (-2 log).
-    far_sureness: ClassVar[float] = 2.8
-    thin_sureness: ClassVar[float] = 1.9
-    thin_margin: ClassVar[float] = 8.0
+    far_sureness: ClassVar[float] = 3.0
+    thin_sureness: ClassVar[float] = 2.0
+    thin_margin: ClassVar[float] = 9.0
     #: Share that is left where the model is right, at most.
     right: ClassVar[float] = 0.002
     #: A hard wall loses less, neper per period of travel, or is rough or no true wall: the train of
