@@ -170,3 +170,24 @@ def test_silent_readings_carry_their_reason():
 def test_no_readings_at_all_are_no_readings():
     assert len(Readings.silent(0)) == 0
     assert Readings(np.empty(0)).answered.shape == (0,)
+
+
+@pytest.mark.parametrize("size", [1, 3, 64])
+def test_portions_of_the_spectrum_are_the_spectrum_and_are_kept(size):
+    samples = noise(7, 100)
+    whole = Batch.of(samples, 1e8, 0.0, SETUP).spectrum
+    batch = Batch.of(samples, 1e8, 0.0, SETUP)
+    for _ in range(2):
+        portions = list(batch.spectra(size))
+        assert np.array_equal(np.concatenate([part for _, part in portions]), whole)
+        assert all(np.array_equal(whole[rows], part) for rows, part in portions)
+        assert not any(part.flags.writeable for _, part in portions)
+        assert "spectrum" in vars(batch)
+    assert np.array_equal(batch.spectrum, whole)
+    assert not batch.spectrum.flags.writeable
+
+
+def test_portions_that_nobody_finished_leave_no_half_of_a_spectrum():
+    batch = Batch.of(noise(7, 100), 1e8, 0.0, SETUP)
+    next(batch.spectra(2))
+    assert np.array_equal(batch.spectrum, Batch.of(noise(7, 100), 1e8, 0.0, SETUP).spectrum)

@@ -1,5 +1,6 @@
 """What a detector is given (Batch) and what it gives back (Readings). Never the truth."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
 from enum import IntEnum
 from functools import cached_property
@@ -83,6 +84,26 @@ class Batch:
         found: NDArray[np.complex64] = scipy.fft.rfft(self.samples, n=self.n_fft, axis=1)
         found.flags.writeable = False
         return found
+
+    def spectra(self, size: int) -> Iterator[tuple[slice, NDArray[np.complex64]]]:
+        """`spectrum` of so many records at a time, and which they are.
+
+        Where nobody has asked for it before, it is made portion by portion, so that each is used
+        while it is in the processor's cache, and kept for the next one who asks.
+        """
+        kept: NDArray[np.complex64] | None = vars(self).get("spectrum")
+        whole = kept
+        if whole is None:
+            whole = np.empty((len(self), self.n_fft // 2 + 1), np.complex64)
+        for start in range(0, len(self), size):
+            rows = slice(start, start + size)
+            if kept is None:
+                whole[rows] = scipy.fft.rfft(self.samples[rows], n=self.n_fft, axis=1)
+            portion = whole[rows]
+            portion.flags.writeable = False
+            yield rows, portion
+        whole.flags.writeable = False
+        vars(self)["spectrum"] = whole
 
     @cached_property
     def analytic(self) -> NDArray[np.complex64]:

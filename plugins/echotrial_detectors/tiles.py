@@ -53,19 +53,11 @@ def surveyed(
 def _portions(
     batch: Batch, transfer: NDArray[np.complex64]
 ) -> Iterator[tuple[slice, NDArray[np.float32]]]:
-    """Rows, and these records through a filter, (rows, n_fft).
-
-    Where nobody has asked for the batch's spectrum yet, a portion of it is made, used and forgotten
-    while it is in the cache: to write all of it down and read it again costs half as much as to
-    make it.
-    """
-    shared = vars(batch).get("spectrum")
+    """Rows, and these records through a filter, (rows, n_fft)."""
     product = np.empty((min(TILE, len(batch)), transfer.size), np.complex64)
-    for rows in tiles(len(batch)):
-        part = product[: rows.stop - rows.start]
-        own = _spectrum(batch, rows) if shared is None else shared[rows].view()
-        own.flags.writeable = False  # one kind of array, so one compilation
-        _multiply(own, transfer, part)
+    for rows, spectrum in batch.spectra(TILE):
+        part = product[: len(spectrum)]
+        _multiply(spectrum, transfer, part)
         yield rows, scipy.fft.irfft(part, n=batch.n_fft, axis=1)
 
 
@@ -79,18 +71,14 @@ def _multiply(
             into[i] = line[i] * transfer[i]
 
 
-def _spectrum(batch: Batch, rows: slice) -> NDArray[np.complex64]:
-    return np.asarray(scipy.fft.rfft(batch.samples[rows], n=batch.n_fft, axis=1))
-
-
 def filtered_analytic(batch: Batch, transfer: NDArray[np.float32]) -> NDArray[np.complex64]:
     """Analytic signal of every record through a real filter, (n, m)."""
     n, m = batch.samples.shape
     found = np.empty((n, m), np.complex64)
     one_sided = np.zeros((min(TILE, n), batch.n_fft), np.complex64)
-    for rows in tiles(n):
-        part = one_sided[: rows.stop - rows.start]
+    for rows, spectrum in batch.spectra(TILE):
+        part = one_sided[: len(spectrum)]
         with np.errstate(invalid="ignore"):
-            np.multiply(batch.spectrum[rows], 2 * transfer, out=part[:, : transfer.size])
+            np.multiply(spectrum, 2 * transfer, out=part[:, : transfer.size])
         found[rows] = scipy.fft.ifft(part, axis=1)[:, :m]
     return found
