@@ -28,9 +28,8 @@ ABOVE = 3.0
 #: With samples missing a posterior is less of a Gaussian: standard deviations asked for, and how
 #: much more likely than any other wall (-2 log) a reading must be.
 SURENESS, MARGIN = 5.0, 25.0
-#: A fit that leaves less than this share of the noise has had too much freedom; and one that leaves
-#: this much of what is known explains too little.
-TOO_GOOD, TOO_LITTLE = 0.25, 0.2
+#: A fit that leaves less than this share of the noise has had too much freedom.
+TOO_GOOD = 0.25
 _Complex = NDArray[np.complex128]
 _Real = NDArray[np.float64]
 _Rows = NDArray[np.int64]
@@ -145,6 +144,6 @@ def refuse(found: Found, noise: _Real, lossy: float) -> None:
     rows = np.arange(found.best.size)
     found.side[found.rivalled(MARGIN) | (found.side < SURENESS**2)] = 0.0
     left, loss = found.residual[rows, found.best], found.theta[rows, found.best, LOSS]
-    bad = (left < TOO_GOOD * noise) | (left > TOO_LITTLE) | (loss > lossy)
+    bad = (left < TOO_GOOD * noise) | (loss > lossy)
     bad &= np.isfinite(left)
     found.residual[rows[bad], found.best[bad]] = 1.0
