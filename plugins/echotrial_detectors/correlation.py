@@ -72,7 +72,7 @@ class Correlation:
     """Extrema of the cross-correlation with the reference echo, equally spaced."""
 
     name: ClassVar[str] = "correlation"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[CorrelationSettings]] = CorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -46,7 +46,7 @@ class Onset:
     """
 
     name: ClassVar[str] = "onset"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[OnsetSettings]] = OnsetSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain"})
 

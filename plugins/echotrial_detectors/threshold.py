@@ -32,7 +32,7 @@ class Threshold:
     """Where the signal crosses a level, refined by a zero crossing; equally spaced."""
 
     name: ClassVar[str] = "threshold"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[ThresholdSettings]] = ThresholdSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
