@@ -98,7 +98,7 @@ class Limits:
     #: a wall of half a wavelength that dies away as fast is much like a ring-down. One that loses
     #: more may leave no more than so many times the noise.
     lossy: ClassVar[float] = 0.12
-    lossy_excess: ClassVar[float] = 1.7
+    lossy_excess: ClassVar[float] = 1.5
 
     margin: float
     near_margin: float
