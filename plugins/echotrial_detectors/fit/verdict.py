@@ -83,7 +83,7 @@ class Limits:
     most_left: ClassVar[float] = 0.3
     #: ... and of one on a hard wall so many times the noise and this share of the record: a wall
     #: that hides a lamination is a little worse explained than a sound one.
-    hard_excess: ClassVar[float] = 1.8
+    hard_excess: ClassVar[float] = 1.5
     hard_floor: ClassVar[float] = 0.006
     #: Within so many tolerances a reading is no lie on however thin a wall.
     nearest: ClassVar[float] = 2.0
