@@ -15,8 +15,8 @@ WORD = 8
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def room(m: int) -> NDArray[np.uint8]:
-    """Flags for m samples, and what fills the last eight up."""
-    return np.zeros((m // WORD + 1) * WORD, np.uint8)
+    """Room for the flags of m samples, and for what fills the last eight up."""
+    return np.empty((m // WORD + 1) * WORD, np.uint8)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

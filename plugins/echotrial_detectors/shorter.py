@@ -47,8 +47,9 @@ class Repeats:
         start = np.nan_to_num((begin - batch.start_s) * rate)
         spacing = 2 * readings.thickness_m / plan.setup.velocity * rate
         least = max(plan.spacing_min_s * rate, 2.0)
+        ramp = np.arange(batch.samples.shape[1], dtype=np.float32)
         samples, doubt = fixed(np.asarray(batch.samples)), np.full(len(batch), READ, np.int8)
-        _repeats(samples, start, spacing, least, plan.alternation, own, doubt)
+        _repeats(samples, ramp, start, spacing, least, plan.alternation, own, doubt)
         return _without(readings, doubt)
 
 
@@ -80,12 +81,15 @@ def _without(readings: Readings, doubt: NDArray[np.int8]) -> Readings:
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _repeats(
-    signal: NDArray[np.float32], start: NDArray[np.float64], spacing: NDArray[np.float64],
-    least: float, alternation: int, own: NDArray[np.float64], doubt: NDArray[np.int8],
+    signal: NDArray[np.float32], ramp: NDArray[np.float32], start: NDArray[np.float64],
+    spacing: NDArray[np.float64], least: float, alternation: int, own: NDArray[np.float64],
+    doubt: NDArray[np.int8],
 ) -> None:  # fmt: skip
-    """Mark the records (spacing NaN: none) that repeat at a part of their spacing."""
+    """Mark the records (spacing NaN: none) that repeat at a part of their spacing.
+
+    `ramp` holds 0, 1, 2 ... as floats.
+    """
     level = np.empty(signal.shape[1], np.float32)
-    ramp = np.arange(signal.shape[1]).astype(np.float32)
     for row in range(signal.shape[0]):
         first = int(start[row]) if start[row] > 0 else 0
         length = signal.shape[1] - first
