@@ -48,7 +48,7 @@ class Sparse:
     """Spikes of a sparse deconvolution, equally spaced."""
 
     name: ClassVar[str] = "sparse"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[SparseSettings]] = SparseSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
