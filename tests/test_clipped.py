@@ -84,3 +84,21 @@ def test_clipped_readings_hang_on_no_batch_size():
     whole = read(batch).thickness_m
     parts = [read(batch.take(slice(i, i + 7))).thickness_m for i in range(0, 30, 7)]
     np.testing.assert_array_equal(np.concatenate(parts), whole)
+
+
+def test_walls_are_read_behind_a_burst_of_interference():
+    """A burst as loud as a third of the interface echo, once: what it hits is no evidence."""
+    batch, truth = make_exam("metal", 80, 91)
+    rng, time = np.random.default_rng(92), np.arange(30) / batch.rate_hz
+    samples = batch.samples.copy()
+    for row in samples:
+        start = int(np.argmax(np.abs(row))) + rng.integers(20, 120)
+        burst = np.cos(2 * np.pi * rng.uniform(14e6, 24e6) * time + rng.uniform(0, 6)) * 0.3
+        row[start : start + 30] += np.abs(row).max() * burst * np.exp(-time / 60e-9)
+    wall = truth.thickness_mm.to_numpy(float) * 1e-3
+    found = read(Batch.of(samples, batch.rate_hz, batch.start_s, batch.setup)).thickness_m
+    thick = (truth.wall_wavelengths.to_numpy(float) > 0.4) & (wall < batch.setup.wall_range[1])
+    over = np.abs(found - wall)[thick] / batch.setup.tolerance.of(wall[thick])
+    assert (over <= 1).mean() >= 0.6
+    assert not (over > 2).any()
+    assert not np.isfinite(found[truth.kind.to_numpy() != "wall"]).any()

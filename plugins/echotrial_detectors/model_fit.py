@@ -29,7 +29,8 @@ from echotrial_detectors.fit.spectra import (
     spectra,
 )
 from echotrial_detectors.fit.stack import Stack, aperture, stack_of
-from echotrial_detectors.fit.verdict import Fits, Limits, hardly_more_than, judge
+from echotrial_detectors.fit.struck import other_wall, struck_samples
+from echotrial_detectors.fit.verdict import Fits, Limits, hardly_more_than, judge, most_left
 
 #: The grid goes this far beyond the wall range, so that a wall out there is recognised as such.
 BELOW_RANGE, ABOVE_RANGE = 0.5, 1.25
@@ -218,11 +219,16 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     whole = usable.copy()
     whole[clipped] = False
     found, ringing = _search(y, whole, noise, anchor_s, plan)
+    allowed = np.where(whole & ~ringing, most_left(noise, plan.limits), 1.0)
+    struck, where = struck_samples(y, found, noise, allowed, anchor - first, plan.how, gate)
+    unknown, at = np.concatenate([clipped, struck]), np.concatenate([at, where])
+    tolerance = _expected(anchor_s, plan)[1]
     for few in tiles(at):
-        of = clipped[few]
+        of = unknown[few]
         again, noise[of] = _unclipped(
             y[of], at[few], (anchor - first)[of], noise[of], scale[of], anchor_s[of], plan
         )
+        again.side[whole[of] & other_wall(found.take(of), again, tolerance)] = 0.0
         found.put(of, again)
     wall_m = setup.thickness_m(found.theta[..., WALL] * gate.period_s, mode=_mode(setup))
     rows = np.arange(len(batch))
