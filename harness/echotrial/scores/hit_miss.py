@@ -124,11 +124,7 @@ def quantile_bound(x: Floats, hit: Bools, fit: Logistic, p: float, confidence: f
     start, error = quantile(fit, p)
 
     def lacking(at: float) -> float:
-        def loss(slope: float) -> float:
-            return float(np.sum(np.logaddexp(0, -sign * (logit + slope * (x - at)))))
-
-        found = optimize.minimize_scalar(loss, bounds=(0.0, 20 * fit.slope), method="bounded")
-        return float(fit.log_likelihood + found.fun - drop)
+        return fit.log_likelihood + _least_loss(sign * (x - at), sign * logit, fit.slope) - drop
 
     reach = error
     for _ in range(30):
@@ -136,3 +132,24 @@ def quantile_bound(x: Floats, hit: Bools, fit: Logistic, p: float, confidence: f
             return float(optimize.brentq(lacking, start, start + reach, xtol=1e-8))
         reach *= 1.6
     raise NoEstimateError("the likelihood bounds no wall")
+
+
+def _least_loss(lean: Floats, base: Floats, slope: float) -> float:
+    """Least of sum log(1 + exp(-base - b lean)) over b from 0 to 20 `slope`.
+
+    It is convex in b, so the root of its derivative is sought: a third of the steps that a search
+    by values needs, each at half the cost.
+    """
+
+    def loss(b: float) -> float:
+        return float(np.sum(np.logaddexp(0, -base - b * lean)))
+
+    def rise(b: float) -> float:
+        return -float(special.expit(-base - b * lean) @ lean)
+
+    most = 20 * slope
+    if rise(0.0) >= 0:
+        return loss(0.0)
+    if rise(most) <= 0:
+        return loss(most)
+    return loss(float(optimize.brentq(rise, 0.0, most, xtol=1e-5 * slope)))
