@@ -25,6 +25,7 @@ from echotrial.corpus.store import Corpus, CorpusWriter
 from echotrial.host import Host, LoadedDetector
 from echotrial.trial import conduct
 from echotrial.trial.conduct import Request
+from echotrial_detectors.noise import survey
 
 #: Share of full scale that the copy of a corpus with a receiver's offset has; invented.
 OFFSET = 0.02
@@ -70,8 +71,8 @@ def _read_wrong(copied: ModuleType, change: Callable[[Any, Any, Any], Any]) -> N
     """Let the copy's reader change its readings: change(reader, batch, readings)."""
 
     class Reader(copied.Reader):  # type: ignore[name-defined, misc]
-        def read(self, batch: Any, *rest: Any) -> Any:
-            return change(self, batch, super().read(batch, *rest))
+        def read(self, batch: Any, *rest: Any, **named: Any) -> Any:
+            return change(self, batch, super().read(batch, *rest, **named))
 
     copied.Reader = Reader
 
@@ -92,7 +93,11 @@ def gate_early(copied: ModuleType) -> None:
 
 
 def dc_left_in(copied: ModuleType) -> None:
-    copied.levelled = lambda samples: np.array(samples, dtype=np.float32)
+    def left_in(samples: Any) -> Any:
+        found = np.array(samples, dtype=np.float32)
+        return found, survey(found)
+
+    copied.levelled = left_in
 
 
 def half_cycle_late(copied: ModuleType) -> None:
@@ -163,7 +168,11 @@ def smoke(host: Host) -> list[Corpus]:
 
 
 def run(corpora: list[Corpus], one: LoadedDetector, folder: Path) -> Side:
-    return side_of(conduct(Request(corpora, [one], {}), folder), one.plugin)
+    trial = conduct(Request(corpora, [one], {}), folder)
+    crashed = trial.readings[trial.readings["status"] == "crashed"]
+    if len(crashed):  # then something else than the bug is caught
+        raise RuntimeError(f"{one.plugin} crashes: {crashed['note'].iloc[0]}")
+    return side_of(trial, one.plugin)
 
 
 @dataclass(frozen=True)
