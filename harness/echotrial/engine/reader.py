@@ -195,7 +195,8 @@ class Reading:
         for part in slices:
             self._tally.add(part)
         frame = self.labels.frame(slices, self.records)
-        self._tally.add_failures(frame)
+        if any(part.status.any() for part in slices):
+            self._tally.add_failures(frame)
         if self._progress is not None:
             self._progress(len(frame) // len(slices))
         return frame

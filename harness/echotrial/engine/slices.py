@@ -144,20 +144,15 @@ class Labels:
         def woven(arrays: list[NDArray[Any]]) -> NDArray[Any]:
             return np.stack([a[rows] for a in arrays], axis=1).ravel()
 
-        notes = np.full((len(records), k), "", dtype=object)
-        for column, part in enumerate(slices):
-            for row, note in part.notes.items():
-                notes[row, column] = note
+        kept = records[rows]
         found: dict[str, Any] = {
-            "corpus": _coded(np.zeros(notes[rows].size, np.int8), [self.corpus]),
-            "record": np.repeat(records[rows], k),
-            "split": _coded(np.repeat(self._split(records[rows]), k), tuple(self.splits)),
-            "detector": _coded(
-                np.tile([s.detector for s in slices], len(records[rows])), self.detectors
-            ),
+            "corpus": _coded(np.zeros(kept.size * k, np.int8), [self.corpus]),
+            "record": np.repeat(kept, k),
+            "split": _coded(np.repeat(self._split(kept), k), tuple(self.splits)),
+            "detector": _coded(np.tile([s.detector for s in slices], kept.size), self.detectors),
             "reason": _coded(woven([s.reason for s in slices]), _REASONS),
             "status": _coded(woven([s.status for s in slices]), [s.words for s in Status]),
-            "note": pd.array(notes[rows].ravel(), dtype="str"),
+            "note": _notes(slices, rows),
         }
         for at, (column_name, factor) in enumerate(VALUES.values()):
             found[column_name] = woven([s.numbers[at] for s in slices]) * factor
@@ -172,6 +167,18 @@ class Labels:
         for code, rows in enumerate(self.splits.values()):
             codes[(records >= rows.start) & (records < rows.stop)] = code
         return codes
+
+
+def _notes(slices: Sequence[Slice], rows: Any) -> Any:
+    """Notes of these rows, by record, then detector; mostly there are none."""
+    if not any(part.notes for part in slices):
+        wanted = np.zeros(len(slices[0].span), np.intp)[rows]
+        return pd.array([""], dtype="str").take(np.repeat(wanted, len(slices)))
+    notes = np.full((len(slices[0].span), len(slices)), "", dtype=object)
+    for column, part in enumerate(slices):
+        for row, note in part.notes.items():
+            notes[row, column] = note
+    return pd.array(notes[rows].ravel(), dtype="str")
 
 
 _REASONS = ["" if r is Reason.READ else r.words for r in Reason]
