@@ -54,9 +54,11 @@ def trend(error_um: Floats, wall_um: Floats, sampling: Sampling) -> Trend:
         else:
             fit = model.fit(cov_type="cluster", cov_kwds={"groups": groups}, use_t=True)
         offset, slope = (Interval(*map(float, ends)) for ends in fit.conf_int(1 - CONFIDENCE))
-    return Trend(
+    found = Trend(
         float(fit.params[1]), slope, float(fit.params[0]), offset, n, _cause(slope, offset)
     )
+    fit.remove_data()  # it refers to itself, so that it would stay until the collector comes by
+    return found
 
 
 def _cause(slope: Interval, offset: Interval) -> str:
