@@ -9,9 +9,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import jv
 
-#: Below this ka the closed form is off by up to 1 %, and Williams' integral is needed.
-KA_LEAST = 30.0
-
 
 def piston(x: ArrayLike) -> NDArray[np.complex128]:
     """Closed form of Rogers and Van Buren, JASA 55 (1974) 724 (formula from memory), at x = 2 pi/S.

@@ -8,8 +8,6 @@ ring-down, a weak resonance of its own frequency, level and decay that the pulse
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-#: Half the -6 dB bandwidth (10^(-6/20), not a half) in standard deviations of a Gaussian.
-HALF_WIDTH = float(np.sqrt(2 * np.log(10 ** (6 / 20))))
 #: Largest omega tau at which a single pole alone is 6 dB down.
 POLE_HALF_WIDTH = float(np.sqrt(10**0.6 - 1))
 

@@ -1,4 +1,4 @@
-"""What a wall does to each round trip besides delay and loss: roughness, taper, divergence."""
+"""What a wall does to each round trip besides delay and loss: roughness and divergence."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -30,8 +30,3 @@ def divergence(
     """
     spread = 2 * np.asarray(thickness_m) * np.asarray(refraction) * np.abs(curvature_per_m)
     return np.asarray(1 / np.sqrt(1 + spread))
-
-
-def taper_offsets(slope: float, across_m: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Wall minus its thickness on the beam axis at the places `across_m`, metres."""
-    return slope * across_m
