@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from echotrial.scores.efficiency import efficiency
-from echotrial.scores.precision import bias_interval, bootstrap_interval, spread
+from echotrial.scores.precision import bias_interval, bootstrap_interval, moments, spread
 from echotrial.scores.sampling import Sampling
 from echotrial.scores.trend import trend, velocity_part_um
 from scipy import stats
@@ -69,14 +69,19 @@ def test_traces_of_a_specimen_are_resampled_together() -> None:
 
 @pytest.mark.parametrize("bootstrap", [True, False])
 def test_no_reading_one_reading_and_equal_readings(bootstrap: bool) -> None:
-    none = spread(np.empty(0), FREE, bootstrap)
+    none = moments(np.empty(0), FREE, bootstrap)
     assert none.n == 0
-    assert np.isnan([none.bias, none.sd, none.rms, *none.bias_interval]).all()
-    one = spread(np.array([2.0]), FREE, bootstrap)
+    assert np.isnan([none.bias, none.sd, *none.bias_interval]).all()
+    one = moments(np.array([2.0]), FREE, bootstrap)
     assert (one.bias, one.note) == (2.0, "one reading")
     assert np.isnan([one.sd, *one.bias_interval]).all()
-    alike = spread(np.full(9, 2.0), FREE, bootstrap)
+    alike = moments(np.full(9, 2.0), FREE, bootstrap)
     assert (alike.sd, tuple(alike.bias_interval)) == (0.0, (2.0, 2.0))
+
+
+def test_the_full_description_of_no_reading_is_blank() -> None:
+    none = spread(np.empty(0), FREE)
+    assert np.isnan([none.median, none.mad, none.rms, none.bias, none.sd]).all()
 
 
 def test_wrong_velocity_is_a_slope() -> None:

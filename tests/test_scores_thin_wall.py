@@ -129,6 +129,14 @@ def test_a_bin_of_100_may_miss_four(misses: int, passed: int) -> None:
     assert found.note == ("all 10 bins pass: at or below" if passed == 10 else "9 of 10 bins pass")
 
 
+@pytest.mark.parametrize(
+    ("walls", "bins"), [(100, 1), (1999, 19), (4199, 20), (4200, 21), (19_999, 99), (10**6, 100)]
+)
+def test_many_walls_have_more_bins(walls: int, bins: int) -> None:
+    """A bin of 200 needs 189 hits for 90 % at 95 % confidence, so a rare miss does not end it."""
+    assert hit_limit(np.linspace(1e-3, 2e-3, walls), np.ones(walls, bool), FREE).bins == bins
+
+
 def test_good_bins_below_a_bad_one_do_not_count() -> None:
     wall = np.arange(1000, 2000) * 1e-6
     hit = (wall < 1.5e-3) | (wall > 1.6e-3)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from echotrial.scores import Answer, Limits, Verdict, panel_of, trust
 from echotrial.scores.sampling import Sampling
-from echotrial.scores.trust import strata_of
+from echotrial.scores.verdict import strata_of
 from scipy import stats
 
 from tests.planted import DETECTORS, SETUP, Read, Truth, oracle, scored, truth_table

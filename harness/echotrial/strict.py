@@ -39,6 +39,11 @@ class Strict(BaseModel):
 
 def plain(value: Any) -> Any:
     """A value as JSON can hold it: NaN and infinity as None, the unknown as text."""
+    kind = type(value)  # what most values are comes first: there are hundreds of thousands
+    if kind is str or kind is int or kind is bool or value is None:
+        return value
+    if kind is float:
+        return value if math.isfinite(value) else None
     if isinstance(value, Mapping):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, np.ndarray | np.generic):
@@ -47,7 +52,7 @@ def plain(value: Any) -> Any:
         return [plain(v) for v in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    return value if value is None or isinstance(value, str | int | float | bool) else str(value)
+    return value if isinstance(value, str | int | float) else str(value)
 
 
 def explain(error: ValidationError, model: type[BaseModel], source: str) -> str:

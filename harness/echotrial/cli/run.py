@@ -59,7 +59,6 @@ def run(
 
         nest.warm(workers)  # before all else: it imports for two seconds, beside this process
     from echotrial import host as hosts
-    from echotrial.report import page
     from echotrial.trial import conduct
     from echotrial.trial.conduct import Request
 
@@ -82,6 +81,8 @@ def run(
             cluster=cluster,
         )
         trial = conduct(request, folder, progress)
+    from echotrial.report import page  # not before: statistics are imported while workers read
+
     path = page.write(trial)
     if as_json:
         from echotrial.answers.form import printed

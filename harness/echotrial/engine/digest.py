@@ -90,11 +90,19 @@ def _imported_by(path: Path, module: str, _: tuple[int, int]) -> list[tuple[Path
     except SyntaxError:
         return []
     package = module if path.name == "__init__.py" else module.rpartition(".")[0]
-    names = {name for node in ast.walk(tree) for name in _names(node, package)}
+    names = {name for node in _statements(tree) for name in _names(node, package)}
     found = {f for name in names for f in _files_of(name, None if package else path.parent)}
     if _COMPUTED.search(text):
         found |= {(p.resolve(), f"{package}.{p.stem}") for p in path.parent.glob("*.py")}
     return sorted(found)
+
+
+def _statements(node: ast.AST) -> Iterator[ast.AST]:
+    """A node and the statements within it: imports are not looked for within expressions."""
+    yield node
+    for field in ("body", "orelse", "finalbody", "handlers", "cases"):
+        for child in getattr(node, field, ()):
+            yield from _statements(child)
 
 
 def _names(node: ast.AST, package: str) -> Iterator[str]:

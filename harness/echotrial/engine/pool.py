@@ -75,16 +75,22 @@ class Pool:
     # -- chunks in, slices out --------------------------------------------------------------------
 
     def read(self, wanted: Iterable[Wanted]) -> Iterator[list[Slice]]:
-        """Slices of each chunk, one a detector, in the order asked for."""
+        """Slices of each chunk, one a detector, in the order asked for.
+
+        Workers begin at once, and not when the first chunk is asked for.
+        """
         coming, order = iter(wanted), deque[Wanted]()
-        while True:
-            coming_is_empty = self._hand_out(coming, order)
-            if not order and coming_is_empty:
-                return
+        return self._chunks(coming, order, self._hand_out(coming, order))
+
+    def _chunks(
+        self, coming: Iterator[Wanted], order: deque[Wanted], coming_is_empty: bool
+    ) -> Iterator[list[Slice]]:
+        while order or not coming_is_empty:
             while order and self._is_complete(order[0]):
                 yield self._collected(order.popleft())
             if order and any(slot.task for slot in self._slots):
                 self._listen()
+            coming_is_empty = self._hand_out(coming, order)
 
     def _hand_out(self, coming: Iterator[Wanted], order: deque[Wanted]) -> bool:
         """Give every idle worker something; True when no chunk is left to come."""

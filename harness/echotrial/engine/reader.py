@@ -1,7 +1,7 @@
 """Detectors over a corpus: the readings of every record, whatever happens."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from contextlib import closing, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -126,8 +126,17 @@ class Reading:
         self._spans = [*early, *plan.tapered(late, workers)]
 
     def __iter__(self) -> Iterator[pd.DataFrame]:
-        with self._work or nullcontext():
-            yield from map(self._frame, self._slices(self._shelves()))
+        with closing(self.begun()) as chunks:
+            yield from map(self.frame, chunks)
+
+    def begun(self) -> Generator[list[Slice]]:
+        """Set the workers to work and return what `frame` makes the frames of.
+
+        So they read while the caller has something else to do first.
+        """
+        found = self._slices()
+        next(found)
+        return found
 
     def _shelves(self) -> dict[int, Shelf]:
         """Detector number -> where its readings are kept; empty without a work folder."""
@@ -141,45 +150,55 @@ class Reading:
         calls = enumerate(self.job.calls)
         return {number: self._work.shelf(base | call.about()) for number, call in calls}
 
-    def _slices(self, shelves: Mapping[int, Shelf]) -> Iterator[list[Slice]]:
-        """Slices of each chunk in order: from the shelves where they are, else computed."""
-        everyone = range(len(self.job.calls))
-        wanted = [
-            (span, tuple(d for d in everyone if not (shelves and shelves[d].covers(span))))
-            for span in self._spans
-        ]
-        for (span, missing), computed in zip(wanted, self._computed(wanted), strict=True):
-            self._refuse_a_changed_corpus()
-            found = {part.detector: part for part in computed}
-            for part in computed:
-                if shelves and part.final:
-                    shelves[part.detector].keep(part)
-            for detector in set(everyone) - set(missing):
-                found[detector] = self._remembered(shelves[detector], detector, span)
-            yield [found[detector] for detector in everyone]
+    def _slices(self) -> Generator[list[Slice]]:
+        """An empty list once workers are at work; then the slices of each chunk, in order.
+
+        They come from the shelves where they are there, else they are computed.
+        """
+        with self._work or nullcontext():
+            shelves, everyone = self._shelves(), range(len(self.job.calls))
+            wanted = [
+                (span, tuple(d for d in everyone if not (shelves and shelves[d].covers(span))))
+                for span in self._spans
+            ]
+            computed = self._computed(wanted)
+            yield next(computed)
+            for (span, missing), fresh in zip(wanted, computed, strict=True):
+                self._refuse_a_changed_corpus()
+                found = {part.detector: part for part in fresh}
+                for part in fresh:
+                    if shelves and part.final:
+                        shelves[part.detector].keep(part)
+                for detector in set(everyone) - set(missing):
+                    found[detector] = self._remembered(shelves[detector], detector, span)
+                yield [found[detector] for detector in everyone]
 
     def _remembered(self, shelf: Shelf, detector: int, span: Span) -> Slice:
         part = shelf.take(detector, span)
         if part is None:  # damaged: make it again
-            (part,) = next(iter(self._computed([(span, (detector,))])))
+            _, (part,) = self._computed([(span, (detector,))])
             shelf.keep(part)
         return part
 
     def _computed(self, wanted: Sequence[Wanted]) -> Iterator[list[Slice]]:
+        """An empty list once workers are at work; then the slices of each chunk, in order."""
+        work = sum(bool(missing) for _, missing in wanted)
         if self._cluster is not None:
             with self._cluster:
+                yield []
                 yield from self._cluster.read(self._distant, self.job.source, wanted)
-            return
-        work = sum(bool(missing) for _, missing in wanted)
-        if self._workers and work:
+        elif self._workers and work:
             with Pool(self.job, min(self._workers, work)) as pool:
-                yield from pool.read(wanted)
-            return
-        bench = Bench(self.job, self._factories)
-        for span, missing in wanted:
-            with single_threaded():
-                slices = bench.read(span, missing) if missing else []
-            yield slices
+                chunks = pool.read(wanted)
+                yield []
+                yield from chunks
+        else:
+            yield []
+            bench = Bench(self.job, self._factories)
+            for span, missing in wanted:
+                with single_threaded():
+                    slices = bench.read(span, missing) if missing else []
+                yield slices
 
     def _refuse_a_changed_corpus(self) -> None:
         stamp = self.job.source.stamp()
@@ -191,7 +210,8 @@ class Reading:
                 )
             self._stamp = stamp
 
-    def _frame(self, slices: list[Slice]) -> pd.DataFrame:
+    def frame(self, slices: list[Slice]) -> pd.DataFrame:
+        """Readings of a chunk, its failures and times counted."""
         for part in slices:
             self._tally.add(part)
         frame = self.labels.frame(slices, self.records)

@@ -1,7 +1,7 @@
 """A trial as compact columns, from which the page counts and draws everything anew for a filter."""
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -10,11 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from echotrial import quantities
-from echotrial.columns import OUTCOMES, READINGS
 from echotrial.outcome import FALSE_LOCKS, FAULTS, Outcome
 from echotrial.report.palette import LOOKS
 from echotrial.report.words import label
-from echotrial.scores import ConfidenceMap, Panel, joined, panel_of
+from echotrial.scores import ConfidenceMap, Gathering, Panel
 from echotrial.scores.panel import RIGHT_ECHOES
 from echotrial.scores.strata import bins_of
 from echotrial.setup import Setup, read_setup
@@ -74,10 +73,9 @@ def parts_of(trial: Trial) -> list[Part]:
 def _part(trial: Trial, info: Mapping[str, Any], document: Mapping[str, Any]) -> Part:
     name = info["name"]
     setup = setup_of(info)
-    readings = trial.readings[trial.readings["corpus"].astype(str) == name]
-    truth = trial.records[trial.records["corpus"].astype(str) == name].drop(columns="corpus")
-    scored = joined(readings[list(READINGS)], readings[list(OUTCOMES)], truth)
-    panel = panel_of(scored, setup)
+    readings = trial.readings[trial.readings["corpus"] == name]
+    truth = trial.records[trial.records["corpus"] == name]
+    panel = _panel(name, setup, [d["name"] for d in trial.info["detectors"]], readings, truth)
     seconds = {
         row["detector"]: row["seconds"]
         for row in trial.info["seconds_per_record"]
@@ -87,13 +85,21 @@ def _part(trial: Trial, info: Mapping[str, Any], document: Mapping[str, Any]) ->
     return Part(info, document, setup, panel, read_mm, _p_hit(panel, document), seconds)
 
 
+def _panel(
+    name: str, setup: Setup, detectors: Sequence[str], readings: pd.DataFrame, truth: pd.DataFrame
+) -> Panel:
+    """Outcomes of the `prove` records; the tables have them by record, then by detector."""
+    prove = truth["split"] == "prove"
+    gathering = Gathering(name, setup, detectors, {"prove": int(prove.sum())})
+    mine = readings[readings["split"] == "prove"]
+    gathering.add(mine, mine, truth[prove])
+    return gathering.panel("prove")
+
+
 def _in_order(readings: pd.DataFrame, panel: Panel) -> NDArray[np.float64]:
     """Readings of `prove` as the panel has its rows and columns."""
-    rows = readings[readings["split"].astype(str) == "prove"]
-    who = pd.Categorical(rows["detector"].astype(str), categories=panel.detectors).codes
-    order = np.lexsort((rows["record"].to_numpy(), who))
-    values = rows["thickness_mm"].to_numpy(dtype=np.float64)[order]
-    return np.asarray(values.reshape(panel.code.shape))
+    values = readings.loc[readings["split"] == "prove", "thickness_mm"].to_numpy(dtype=np.float64)
+    return np.ascontiguousarray(values.reshape(len(panel), len(panel.detectors)).T)
 
 
 def setup_of(info: Mapping[str, Any]) -> Setup:

@@ -145,7 +145,7 @@ def moment(iso: str) -> str:
 def _section(trial: Trial, part: Part) -> dict[str, Any]:
     """What the template needs of one corpus, and the data that its scripts work on."""
     records = Records(trial, part.name)
-    carried = [records[number] for number in worst(part)]
+    carried = records.several(worst(part))
     low, high = part.setup.wall_range
     return {
         "info": part.info,

@@ -1,6 +1,6 @@
 """One record: its A-scan, its truth, what each detector said of it, and why that is its outcome."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -144,16 +144,10 @@ class Records:
             if o["corpus"] == corpus
         }
         records = trial.records
-        self._truth = records[records["corpus"].astype(str) == corpus].set_index("record")
+        self._truth = records[records["corpus"] == corpus]
         readings = trial.readings
-        self._readings = readings[readings["corpus"].astype(str) == corpus]
+        self._readings = readings[readings["corpus"] == corpus]
         self.corpus, self.missing = _waveforms_of(self.info)
-
-    @cached_property
-    def _rows(self) -> dict[int, Any]:
-        """Positions of the readings of each record."""
-        found = self._readings.reset_index(drop=True).groupby("record").indices
-        return {int(k): v for k, v in found.items()}  # type: ignore[call-overload]
 
     def __getitem__(self, number: int) -> Record:
         """The record.
@@ -163,16 +157,37 @@ class Records:
         WrongQuestion
             The trial did not read it.
         """
-        if number not in self._truth.index:
-            raise WrongQuestion(
-                f"record {number}: this trial read {len(self._truth)} records of {self.name}, "
-                f"{self._truth.index.min()} to {self._truth.index.max()}"
-                if len(self._truth)
-                else f"record {number}: this trial read no record of {self.name}"
-            )
-        truth = {str(k): v for k, v in self._truth.loc[number].items() if _known(v)}
+        (found,) = self.several([number])
+        return found
+
+    def several(self, numbers: Sequence[int]) -> list[Record]:
+        """Records in the order asked for; rows of all are looked up at once.
+
+        Raises
+        ------
+        WrongQuestion
+            The trial did not read one of them.
+        """
+        known = self._truth["record"]
+        truths = {row["record"]: row for row in _rows_of(self._truth[known.isin(numbers)])}
+        readings: dict[int, list[dict[str, Any]]] = {}
+        for row in _rows_of(self._readings[self._readings["record"].isin(numbers)]):
+            readings.setdefault(row["record"], []).append(row)
+        for number in numbers:
+            if number not in truths:
+                raise WrongQuestion(
+                    f"record {number}: this trial read {len(known)} records of {self.name}, "
+                    f"{known.min()} to {known.max()}"
+                    if len(known)
+                    else f"record {number}: this trial read no record of {self.name}"
+                )
+        return [self._record(n, truths[n], readings.get(n, [])) for n in numbers]
+
+    def _record(
+        self, number: int, row: Mapping[str, Any], rows: Sequence[Mapping[str, Any]]
+    ) -> Record:
+        truth = {k: v for k, v in row.items() if k != "record" and _known(v)}
         echoes, stated = self._echoes(truth)
-        rows = self._readings.iloc[self._rows.get(number, [])].to_dict("records")
         readings = tuple(self._reading(row, truth, echoes if stated else ()) for row in rows)
         return Record(
             self.name, number, self.setup, truth, echoes, stated, readings,
@@ -180,12 +195,11 @@ class Records:
         )  # fmt: skip
 
     def _reading(
-        self, row: Mapping[Any, Any], truth: Mapping[str, Any], echoes: tuple[Echo, ...]
+        self, row: Mapping[str, Any], truth: Mapping[str, Any], echoes: tuple[Echo, ...]
     ) -> Reading:
-        plain = {str(k): v for k, v in row.items()}
-        offsets = self.offsets.get(plain["detector"], MarkOffsets())
+        offsets = self.offsets.get(row["detector"], MarkOffsets())
         standing = [(e.name, e.at_us) for e in echoes if e.stands]
-        return Reading(plain, why(plain, truth, standing, offsets, self.setup))
+        return Reading(row, why(row, truth, standing, offsets, self.setup))
 
     def _wave(self, number: int) -> Waveform | None:
         if self.corpus is None:
@@ -211,6 +225,13 @@ class Records:
         trip = 0.0 if wall_mm is None else float(self.setup.interval_s(wall_mm / 1e3)) * 1e6
         expected = tuple(Echo(k, float(at) + k * trip) for k in orders)
         return (Echo(0, float(at)), *expected), False
+
+
+def _rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as mappings, made column by column: a hundred times faster than one by one."""
+    columns = [table[name].tolist() for name in table]
+    names = [str(name) for name in table]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
 def _known(value: Any) -> bool:

@@ -26,6 +26,8 @@ _LEGEND: Final = (
     "or its tip wet."
 )
 _WALL: Final = "wall_wavelengths"
+#: Strata that tables are made of.
+_SHOWN: Final = ("whole", "no wall", _WALL)
 #: A full block is this share: all hits, or more false locks than anybody can live with.
 _FULL: Final = {"hit": 1.0, "false lock": 0.1}
 
@@ -35,10 +37,12 @@ class Scores:
 
     def __init__(self, table: pd.DataFrame) -> None:
         keys = ["detector", "stratum", "bin", "measure", "unit"]
-        filled = table.fillna({"bin": "", "note": ""})
+        filled = table[table["stratum"].isin(_SHOWN)].fillna({"bin": "", "note": ""})
+        names = list(map(str, filled))
+        rows = zip(*(filled[name].tolist() for name in names), strict=True)
         self._rows: dict[tuple[Any, ...], Mapping[str, Any]] = {
-            tuple(row[k] for k in keys): {str(k): v for k, v in row.items()}
-            for row in filled.to_dict("records")
+            tuple(row[k] for k in keys): row
+            for row in (dict(zip(names, r, strict=True)) for r in rows)
         }
         self.detectors = list(dict.fromkeys(table["detector"]))
         self.bins = list(dict.fromkeys(filled.loc[filled["stratum"] == _WALL, "bin"]))

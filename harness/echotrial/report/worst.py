@@ -48,7 +48,7 @@ def _detectors(part: Part) -> range:
 def _queue(
     part: Part, deviation: NDArray[np.float64], i: int, outcome: Outcome, most: int
 ) -> Iterator[int]:
-    rows = np.flatnonzero(part.panel.among([outcome])[i])
+    rows = np.flatnonzero(part.panel.among_of(i, [outcome]))
     silent = outcome in (Outcome.DROPOUT, Outcome.QUIET)
     badness = _snr(part)[rows] if silent else deviation[i, rows]
     order = np.argsort(-np.nan_to_num(badness), kind="stable")

@@ -10,7 +10,7 @@ from pydantic import Field
 from echotrial.strict import Strict
 
 if TYPE_CHECKING:
-    from echotrial.scores.trust import Verdict
+    from echotrial.scores.verdict import Verdict
 
 SCHEMA: Final = "echotrial.scores/1"
 

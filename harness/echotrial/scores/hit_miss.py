@@ -154,9 +154,13 @@ def _least_loss(hits: Floats, misses: Floats, at: float, logit: float, slope: fl
         missed, hit = special.expit(-base - b * hits), special.expit(base + b * misses)
         return float(hit @ misses - missed @ hits - at * (np.sum(hit) - np.sum(missed)))
 
-    most = 20 * slope
-    if rise(0.0) >= 0:
-        return loss(0.0)
-    if rise(most) <= 0:
-        return loss(most)
-    return loss(float(optimize.brentq(rise, 0.0, most, xtol=1e-5 * slope)))
+    low, high = slope / 2, 2 * slope  # mostly it is near: half the steps
+    if rise(low) >= 0:
+        low, high = 0.0, low
+    elif rise(high) <= 0:
+        low, high = high, 20 * slope
+    if rise(low) >= 0:
+        return loss(low)
+    if rise(high) <= 0:
+        return loss(high)
+    return loss(float(optimize.brentq(rise, low, high, xtol=1e-5 * slope)))

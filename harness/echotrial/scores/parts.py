@@ -7,7 +7,7 @@ import pandas as pd
 
 from echotrial.outcome import Outcome
 from echotrial.scores.measures import WHOLE
-from echotrial.scores.precision import spread
+from echotrial.scores.precision import moments
 from echotrial.scores.rates import at_least, at_most
 from echotrial.scores.rows import EXACT, Row, Where, rate_rows
 from echotrial.scores.single import Single
@@ -58,7 +58,7 @@ def strata_rows(one: Single, bins: Sequence[Bin]) -> Iterator[Row]:
 
 
 def _guarantees(one: Single, where: Where, among: np.ndarray, siblings: int) -> Iterator[Row]:
-    alpha, n = one.limits.alpha / siblings, int(among.sum())
+    alpha, n = one.limits.alpha / siblings, int(np.count_nonzero(among))
     note = f"{EXACT}, simultaneous over {siblings} bins"
     low = at_least(one.hit, among, one.sampling, alpha)
     high = at_most(one.false_lock, among, one.sampling, alpha)
@@ -68,7 +68,7 @@ def _guarantees(one: Single, where: Where, among: np.ndarray, siblings: int) -> 
 
 def _precision(one: Single, where: Where, part: np.ndarray, note: str) -> Iterator[Row]:
     rows = part & one.right_echoes
-    found = spread(one.error_um[rows], one.sampling.take(rows), bootstrap=False)
+    found = moments(one.error_um[rows], one.sampling.take(rows), bootstrap=False)
     words = "; ".join(filter(None, (note, found.note)))
     yield Row(where, "bias", found.bias, found.bias_interval, denominator=found.n, unit="um",
               note=words)  # fmt: skip

@@ -18,43 +18,52 @@ RESAMPLES: Final = 1999
 
 
 @dataclass(frozen=True)
-class Spread:
-    """Bias (mean error) and precision of n errors, in their unit; NaN of too few."""
+class Moments:
+    """Bias (mean error) and standard deviation of n errors, in their unit; NaN of too few."""
 
     n: int
     bias: float
     bias_interval: Interval
-    median: float
     sd: float
-    mad: float
-    rms: float
     note: str
 
 
-def spread(error: Floats, sampling: Sampling, bootstrap: bool = True) -> Spread:
-    """Describe errors, (n,).
+@dataclass(frozen=True)
+class Spread(Moments):
+    """What else there is to say of errors."""
 
-    `sd` has n - 1 in its denominator; `mad` is the plain median absolute deviation from the median,
-    without the factor 1.4826 that would make it estimate a normal standard deviation. The interval
-    of the bias is the bias-corrected accelerated bootstrap (B. Efron, J. Am. Stat. Assoc. 82 (1987)
-    171-185) over independent readings or over specimens; Student's above `BOOTSTRAP_UP_TO` of them,
-    or without `bootstrap`, which is a hundred times faster.
+    median: float
+    mad: float
+    rms: float
+
+
+def moments(error: Floats, sampling: Sampling, bootstrap: bool = True) -> Moments:
+    """Bias and standard deviation of errors, (n,), the latter with n - 1 in its denominator.
+
+    The interval of the bias is the bias-corrected accelerated bootstrap (B. Efron, J. Am. Stat.
+    Assoc. 82 (1987) 171-185) over independent readings or over specimens; Student's above
+    `BOOTSTRAP_UP_TO` of them, or without `bootstrap`, which is a hundred times faster.
     """
     n = error.size
     if n == 0:
-        nan = float("nan")
-        return Spread(0, nan, NO_INTERVAL, nan, nan, nan, nan, "no reading of the right echoes")
+        return Moments(0, np.nan, NO_INTERVAL, np.nan, "no reading of the right echoes")
     interval, note = bias_interval(error, sampling, bootstrap)
-    return Spread(
-        n,
-        float(np.mean(error)),
-        interval,
-        float(np.median(error)),
-        float(np.std(error, ddof=1)) if n > 1 else float("nan"),
-        float(np.median(np.abs(error - np.median(error)))),
-        float(np.sqrt(np.mean(error**2))),
-        note,
-    )
+    sd = float(np.std(error, ddof=1)) if n > 1 else np.nan
+    return Moments(n, float(np.mean(error)), interval, sd, note)
+
+
+def spread(error: Floats, sampling: Sampling) -> Spread:
+    """Describe errors, (n,), in full.
+
+    `mad` is the plain median absolute deviation from the median, without the factor 1.4826 that
+    would make it estimate a normal standard deviation.
+    """
+    first = moments(error, sampling)
+    if first.n == 0:
+        return Spread(**vars(first), median=np.nan, mad=np.nan, rms=np.nan)
+    median = float(np.median(error))
+    mad, rms = float(np.median(np.abs(error - median))), float(np.sqrt(np.mean(error**2)))
+    return Spread(**vars(first), median=median, mad=mad, rms=rms)
 
 
 def bias_interval(

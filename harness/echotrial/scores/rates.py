@@ -33,8 +33,8 @@ class Rate:
 def rate(events: Bools, among: Bools, sampling: Sampling) -> Rate:
     """Share of events, (n,) bool, among some of the records, (n,) bool."""
     found = sampling.evidence(events, among, alpha=ALPHA / 2)
-    note = found.note if among.any() else "no records"
-    return Rate(int((events & among).sum()), int(among.sum()), wilson(found.k, found.n), note)
+    k, n = int(np.count_nonzero(events & among)), int(np.count_nonzero(among))
+    return Rate(k, n, wilson(found.k, found.n), found.note if n else "no records")
 
 
 def at_least(events: Bools, among: Bools, sampling: Sampling, alpha: float = ALPHA) -> float:

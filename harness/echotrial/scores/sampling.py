@@ -55,7 +55,7 @@ class Sampling:
         alpha
             One-sided level of the interval to be made.
         """
-        n, k = int(among.sum()), int((events & among).sum())
+        n, k = int(np.count_nonzero(among)), int(np.count_nonzero(events & among))
         if self.specimen is None or n == 0:
             return Evidence(k, n)
         codes = np.unique(self.specimen[among], return_inverse=True)[1]

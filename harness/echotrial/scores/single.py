@@ -8,7 +8,7 @@ from echotrial.outcome import WALL_LOCKS, Outcome
 from echotrial.scores.panel import GIVEN, RIGHT_ECHOES, Floats, Panel
 from echotrial.scores.sampling import Bools, Sampling
 from echotrial.scores.trend import velocity_part_um
-from echotrial.scores.trust import Limits
+from echotrial.scores.verdict import Limits
 
 
 class Single:

@@ -18,7 +18,7 @@ from echotrial.scores.rows import Row, Where, table_of
 from echotrial.scores.sampling import Sampling
 from echotrial.scores.single import Single
 from echotrial.scores.strata import bins_of
-from echotrial.scores.trust import Limits, Verdict, trust
+from echotrial.scores.verdict import Limits, Verdict, trust
 from echotrial.scores.whole import whole_rows
 from echotrial.setup import Setup
 

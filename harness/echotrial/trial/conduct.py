@@ -2,88 +2,32 @@
 
 import platform
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, ExitStack, nullcontext
+from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.metadata import version
-from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
-import pyarrow as pa
 
 from echotrial import __version__
 from echotrial.corpus.store import Corpus
-from echotrial.engine import Limits, Reading, WorkFolder
+from echotrial.engine import WorkFolder
 from echotrial.engine.cluster import Cluster
 from echotrial.errors import WrongQuestion, nearest
-from echotrial.hooks import Measure
 from echotrial.host import LoadedDetector
-from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
-from echotrial.scores import CorpusScores, Gathering, joined, score_panels
 from echotrial.strict import read_toml
+from echotrial.trial.examine import Examination, Examined, Progress
 from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info, write_scores
+from echotrial.trial.request import Request, Settings
 from echotrial.trial.tables import Tables
+
+__all__ = ["Progress", "Request", "conduct"]
 
 #: Readings of a trial under way, inside its folder.
 PARTS = "parts"
-#: Rows that outcomes are found for at once.
-_BLOCK = 20_000
-Settings = Mapping[str, Mapping[str, Any]]
-#: Called with the corpus, the records done since the last call and the number wanted in all.
-Progress = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True)
-class Request:
-    """What a trial is asked to do.
-
-    Attributes
-    ----------
-    corpora
-        Opened; their names differ.
-    detectors
-        As `host.load().chosen()` gives them.
-    settings
-        Detector name -> settings other than the defaults.
-    records
-        Only the first so many records of each split; None = all.
-    workers
-        Processes; 0 reads in this one.
-    limits
-        Time and memory that a detector may take.
-    measures
-        Extra scores, by name.
-    work
-        Where readings are kept meanwhile; one shared by several trials saves what they share.
-        None: a folder inside the trial's, which goes when it is complete.
-    cluster
-        Address of a Dask cluster, or ``local:N``; None reads on this machine.
-    """
-
-    corpora: Sequence[Corpus]
-    detectors: Sequence[LoadedDetector]
-    settings: Settings
-    records: int | None = None
-    workers: int = 0
-    limits: Limits | None = None
-    measures: Mapping[str, Measure] | None = None
-    work: Path | None = None
-    cluster: str | None = None
-
-
-@dataclass(frozen=True)
-class Examined:
-    """What came of one corpus; its readings are in the tables."""
-
-    corpus: Corpus
-    seconds_per_record: dict[str, float]
-    failures: pd.DataFrame
-    offsets: Mapping[str, MarkOffsets]
-    scores: CorpusScores
 
 
 def conduct(request: Request, folder: Path, progress: Progress | None = None) -> Trial:
@@ -113,7 +57,7 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
         _cluster(request) as cluster,
         Tables(folder, folder / PARTS, request.corpora) as tables,
     ):
-        examined = [_examine(c, request, work, cluster, tables, progress) for c in request.corpora]
+        examined = list(_examined(request, work, cluster, tables, progress))
     write_scores(
         folder,
         pd.concat([e.scores.table for e in examined], ignore_index=True),
@@ -122,6 +66,27 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
     shutil.rmtree(folder / PARTS, ignore_errors=True)
     return open_trial(folder)
+
+
+def _examined(
+    request: Request,
+    work: WorkFolder,
+    cluster: Cluster | None,
+    tables: Tables,
+    progress: Progress | None,
+) -> Iterator[Examined]:
+    """One corpus after the other; each is scored while workers are at the next one."""
+    last: Examination | None = None
+    with ExitStack() as open_ones:
+        for corpus in request.corpora:
+            now = Examination(corpus, request, work, cluster, progress)
+            open_ones.callback(now.close)
+            if last is not None:
+                yield last.score()
+            now.gather(tables)
+            last = now
+        if last is not None:
+            yield last.score()
 
 
 def _begin(folder: Path, info: Mapping[str, Any], runs: Mapping[str, Any]) -> None:
@@ -164,106 +129,6 @@ def _check(request: Request) -> None:
             raise WrongQuestion(
                 f"settings for '{name}', which does not run: {nearest(name, running)}"
             )
-
-
-def _examine(
-    corpus: Corpus,
-    request: Request,
-    work: WorkFolder,
-    cluster: Cluster | None,
-    tables: Tables,
-    progress: Progress | None,
-) -> Examined:
-    """Read block by block; memory grows by what scores need of each record.
-
-    Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They are
-    held until the others are through, so that tables are in the order of the records.
-    """
-    rows = _rows(corpus, request.records)
-    reading = Reading(
-        corpus,
-        request.detectors,
-        settings=request.settings,
-        rows=rows,
-        workers=request.workers,
-        limits=request.limits,
-        work=work,
-        cluster=cluster,
-        progress=None if progress is None else lambda n: progress(corpus.name, n, len(rows)),
-        first="tune",
-    )
-    names = [d.name for d in request.detectors]
-    clustered, counts = corpus.origin != "synthetic", _counts(corpus, rows)
-    gathering = Gathering(corpus.name, corpus.setup, names, counts, clustered=clustered)
-    frames = iter(reading)
-    early = list(islice(frames, reading.early))
-    offsets = _offsets(corpus, early, names)
-    scored = []
-    for block in _blocks(chain(frames, early)):
-        truth = _truth_of(corpus, block)
-        known = truth.to_pandas(use_threads=False)
-        outcomes = classify(block, known, corpus.setup, offsets)
-        gathering.add(block, outcomes, known)
-        tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
-        if request.measures:  # those of plugins are handed all that there is
-            scored.append(joined(block, outcomes, known))
-
-    def own(detector: str) -> pd.DataFrame:
-        everything = pd.concat(scored, ignore_index=True)
-        mine = (everything["detector"] == detector) & (everything["split"] == "prove")
-        return everything[mine]
-
-    scores = score_panels(
-        gathering.panel("prove"),
-        gathering.panel("tune"),
-        origin=corpus.origin,
-        measures=request.measures,
-        own=own,
-        seconds=reading.seconds_per_record,
-    )
-    return Examined(corpus, reading.seconds_per_record, reading.failures, offsets, scores)
-
-
-def _offsets(
-    corpus: Corpus, early: Sequence[pd.DataFrame], detectors: Sequence[str]
-) -> dict[str, MarkOffsets]:
-    """Mark offsets of each detector by its readings of `tune`."""
-    none = dict.fromkeys(detectors, NO_OFFSETS)
-    frames = [frame[frame["split"] == "tune"] for frame in early]
-    if not sum(map(len, frames)):
-        return none
-    tune = pd.concat(frames, ignore_index=True)
-    return none | offsets_of(tune, _truth_of(corpus, tune).to_pandas(), corpus.setup)
-
-
-def _truth_of(corpus: Corpus, readings: pd.DataFrame) -> pa.Table:
-    """Truth of the records of some readings, one row each, in their order."""
-    record = readings["record"].unique()
-    runs = np.split(record, np.flatnonzero(np.diff(record) != 1) + 1)
-    return pa.concat_tables([corpus.truth_rows(int(r[0]), int(r[-1]) + 1) for r in runs])
-
-
-def _blocks(frames: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
-    """Frames put together until they are worth the cost of a call."""
-    held: list[pd.DataFrame] = []
-    for frame in frames:
-        held += [frame] if len(frame) else []
-        if sum(map(len, held)) >= _BLOCK:
-            yield pd.concat(held, ignore_index=True)
-            held = []
-    if held:
-        yield pd.concat(held, ignore_index=True)
-
-
-def _counts(corpus: Corpus, rows: np.ndarray[Any, np.dtype[np.intp]]) -> dict[str, int]:
-    prove = corpus.rows("prove").stop
-    return {"prove": int((rows < prove).sum()), "tune": int((rows >= prove).sum())}
-
-
-def _rows(corpus: Corpus, records: int | None) -> np.ndarray[Any, np.dtype[np.intp]]:
-    """The first `records` of each split, or all of them."""
-    number = np.arange(len(corpus))
-    return np.concatenate([number[corpus.rows(s)][:records] for s in ("prove", "tune")])
 
 
 def _what_runs(request: Request) -> dict[str, Any]:

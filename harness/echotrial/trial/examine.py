@@ -1,0 +1,159 @@
+"""One corpus of a trial: readings to outcomes, to tables, to scores."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import chain, islice
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from echotrial import scores
+from echotrial.corpus.store import Corpus
+from echotrial.engine import Reading, WorkFolder
+from echotrial.engine.cluster import Cluster
+from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
+from echotrial.trial.request import Request
+from echotrial.trial.tables import Tables
+
+if TYPE_CHECKING:
+    from echotrial.scores import CorpusScores, Gathering
+
+#: Rows that outcomes are found for at once.
+_BLOCK = 20_000
+#: Called with the corpus, the records done since the last call and the number wanted in all.
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What came of one corpus; its readings are in the tables."""
+
+    corpus: Corpus
+    seconds_per_record: dict[str, float]
+    failures: pd.DataFrame
+    offsets: Mapping[str, MarkOffsets]
+    scores: "CorpusScores"
+
+
+class Examination:
+    """A corpus on its way through a trial: read as soon as it is made, then `gather`, `score`.
+
+    Workers begin when it is made, so that what has to be done in this process between two corpora
+    is done while they read.
+    """
+
+    def __init__(
+        self,
+        corpus: Corpus,
+        request: Request,
+        work: WorkFolder,
+        cluster: Cluster | None,
+        progress: Progress | None,
+    ) -> None:
+        self._corpus, self._request = corpus, request
+        self._rows = rows = _rows(corpus, request.records)
+        self._reading = Reading(
+            corpus,
+            request.detectors,
+            settings=request.settings,
+            rows=rows,
+            workers=request.workers,
+            limits=request.limits,
+            work=work,
+            cluster=cluster,
+            progress=None if progress is None else lambda n: progress(corpus.name, n, len(rows)),
+            first="tune",
+        )
+        self._chunks = self._reading.begun()
+        self._scored: list[pd.DataFrame] = []
+
+    def close(self) -> None:
+        """Let its workers go, if it was given up."""
+        self._chunks.close()
+
+    def gather(self, tables: Tables) -> None:
+        """Read block by block; memory grows by what scores need of each record.
+
+        Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
+        are held until the others are through, so that tables are in the order of the records.
+        """
+        corpus, names = self._corpus, [d.name for d in self._request.detectors]
+        clustered, counts = corpus.origin != "synthetic", _counts(corpus, self._rows)
+        gathering = scores.Gathering(corpus.name, corpus.setup, names, counts, clustered=clustered)
+        frames = map(self._reading.frame, self._chunks)
+        early = list(islice(frames, self._reading.early))
+        self._offsets = _offsets(corpus, early, names)
+        for block in _blocks(chain(frames, early)):
+            truth = _truth_of(corpus, block)
+            known = truth.to_pandas(use_threads=False)
+            outcomes = classify(block, known, corpus.setup, self._offsets)
+            gathering.add(block, outcomes, known)
+            tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
+            if self._request.measures:  # those of plugins are handed all that there is
+                self._scored.append(scores.joined(block, outcomes, known))
+        self._gathering: Gathering | None = gathering
+
+    def score(self) -> Examined:
+        """Score what was gathered, once: it is let go of."""
+        assert self._gathering is not None
+        gathering, self._gathering = self._gathering, None
+        prove, tune = gathering.panel("prove"), gathering.panel("tune")
+        seconds = self._reading.seconds_per_record
+        found = scores.score_panels(
+            prove,
+            tune,
+            origin=self._corpus.origin,
+            measures=self._request.measures,
+            own=self._own,
+            seconds=seconds,
+        )
+        return Examined(self._corpus, seconds, self._reading.failures, self._offsets, found)
+
+    def _own(self, detector: str) -> pd.DataFrame:
+        everything = pd.concat(self._scored, ignore_index=True)
+        mine = (everything["detector"] == detector) & (everything["split"] == "prove")
+        return everything[mine]
+
+
+def _offsets(
+    corpus: Corpus, early: Sequence[pd.DataFrame], detectors: Sequence[str]
+) -> dict[str, MarkOffsets]:
+    """Mark offsets of each detector by its readings of `tune`."""
+    none = dict.fromkeys(detectors, NO_OFFSETS)
+    frames = [frame[frame["split"] == "tune"] for frame in early]
+    if not sum(map(len, frames)):
+        return none
+    tune = pd.concat(frames, ignore_index=True)
+    return none | offsets_of(tune, _truth_of(corpus, tune).to_pandas(), corpus.setup)
+
+
+def _truth_of(corpus: Corpus, readings: pd.DataFrame) -> pa.Table:
+    """Truth of the records of some readings, one row each, in their order."""
+    record = readings["record"].unique()
+    runs = np.split(record, np.flatnonzero(np.diff(record) != 1) + 1)
+    return pa.concat_tables([corpus.truth_rows(int(r[0]), int(r[-1]) + 1) for r in runs])
+
+
+def _blocks(frames: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Frames put together until they are worth the cost of a call."""
+    held: list[pd.DataFrame] = []
+    for frame in frames:
+        held += [frame] if len(frame) else []
+        if sum(map(len, held)) >= _BLOCK:
+            yield pd.concat(held, ignore_index=True)
+            held = []
+    if held:
+        yield pd.concat(held, ignore_index=True)
+
+
+def _counts(corpus: Corpus, rows: np.ndarray[Any, np.dtype[np.intp]]) -> dict[str, int]:
+    prove = corpus.rows("prove").stop
+    return {"prove": int((rows < prove).sum()), "tune": int((rows >= prove).sum())}
+
+
+def _rows(corpus: Corpus, records: int | None) -> np.ndarray[Any, np.dtype[np.intp]]:
+    """The first `records` of each split, or all of them."""
+    number = np.arange(len(corpus))
+    return np.concatenate([number[corpus.rows(s)][:records] for s in ("prove", "tune")])
