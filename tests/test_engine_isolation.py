@@ -16,6 +16,7 @@ from echotrial.ascan import Batch
 from echotrial.engine import Limits, Reading, read_corpus, worker
 from echotrial.engine.job import Job
 from echotrial.engine.plan import Span
+from echotrial.engine.pool import Pool
 
 from tests import fault_table
 from tests.engine_stand_in import expected_mm, faulty, stand_in
@@ -118,6 +119,13 @@ def test_a_worker_killed_from_outside_loses_nothing():
     ).readings
     assert (readings["status"] == "ok").all()
     np.testing.assert_array_equal(readings["thickness_mm"], expected_mm(corpus))
+
+
+def test_workers_are_at_work_before_the_first_chunk_is_asked_for():
+    with Pool(Reading(stand_in(600), faulty("honest"), workers=1).job, 1) as pool:
+        chunks = pool.read([(Span(0, 512), (0,)), (Span(512, 600), (0,))])
+        assert [slot.task.span for slot in pool._slots] == [Span(0, 512)]
+        assert [len(part.span) for (part,) in chunks] == [512, 88]
 
 
 def test_children_end_with_the_run_even_when_it_is_left_early():

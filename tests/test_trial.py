@@ -1,7 +1,9 @@
 """A trial from corpus to folder: nothing depends on chunks, workers or who else runs."""
 
 import math
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,9 +14,10 @@ from echotrial.columns import OUTCOMES, READINGS, SCORES
 from echotrial.corpus.build import build
 from echotrial.corpus.find import spec_named
 from echotrial.corpus.store import Corpus
-from echotrial.engine import read_corpus
+from echotrial.engine import Reading, read_corpus
 from echotrial.errors import NotToBeHad, WrongQuestion
 from echotrial.host import Host
+from echotrial.scores import Gathering
 from echotrial.trial import Trial, conduct
 from echotrial.trial.conduct import Request
 from pandas.testing import assert_frame_equal
@@ -48,6 +51,29 @@ def test_a_row_for_every_record_and_detector(trial: Trial) -> None:
     assert not trial.readings["outcome"].isna().any()
     assert list(trial.scores) == list(SCORES)
     assert len(trial.records) == 520
+
+
+def test_a_corpus_is_scored_while_workers_are_at_the_next(
+    host: Host, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else they would have nothing to do meanwhile."""
+    done: list[str] = []
+
+    def noted(name: str, own: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*args: Any, **kwargs: Any) -> Any:
+            done.append(name)
+            return own(*args, **kwargs)
+
+        return call
+
+    monkeypatch.setattr(Reading, "begun", noted("begin", Reading.begun))
+    monkeypatch.setattr(Gathering, "panel", noted("score", Gathering.panel))
+    traces, truth = np.stack([train(1.0), train(1.2)]), {"thickness_mm": [1.0, 1.2]}
+    corpora = [
+        write_corpus(tmp_path / name, traces, truth, prove=1, name=name) for name in ("one", "two")
+    ]
+    conduct(Request(corpora, host.chosen(["threshold"]), {}), tmp_path / "trial")
+    assert done == ["begin", "begin", *4 * ["score"]]  # two panels of each
 
 
 def test_only_the_truth_of_records_that_are_read_is_read(

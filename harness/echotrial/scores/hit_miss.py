@@ -122,11 +122,66 @@ def quantile_bound(x: Floats, hit: Bools, fit: Logistic, p: float, confidence: f
         The likelihood never drops so far: the data do not bound it.
     """
     drop = float(special.chdtri(1, 2 * (1 - confidence))) / 2
-    hits, misses, logit = x[hit], x[~hit], np.log(p / (1 - p))
-    start, error = quantile(fit, p)
+    likelihood = _Likelihood(x[hit], x[~hit], float(np.log(p / (1 - p))))
+    floor, (start, error) = fit.log_likelihood - drop, quantile(fit, p)
+    reach = start + error * float(np.sqrt(2 * drop)), fit.slope
+    with np.errstate(all="ignore"):
+        found = optimize.root(likelihood.lacking, reach, args=(floor,), jac=True, tol=1e-8)
+    at, slope = map(float, found.x)
+    if found.success and at > start and slope > 0:
+        return at
+    return _sought(likelihood, floor, start, error, fit.slope)  # a likelihood far from a parabola
+
+
+class _Likelihood:
+    """Of logit P(hit) = `logit` + b (x - a), as a function of the wall a and the slope b."""
+
+    def __init__(self, hits: Floats, misses: Floats, logit: float) -> None:
+        self._x, self._sign = (
+            np.concatenate([hits, misses]),
+            np.repeat([1.0, -1.0], [hits.size, misses.size]),
+        )
+        self._logit = logit
+
+    def lacking(self, at_and_slope: Floats, floor: float) -> tuple[Floats, Floats]:
+        """Log-likelihood above `floor` and its derivative by b, and the derivatives of both.
+
+        Both are 0 at the bound (D. Venzon, S. Moolgavkar, Applied Statistics 37 (1988) 87-94; from
+        memory).
+        """
+        at, b = at_and_slope
+        d = self._x - at
+        z = self._sign * (self._logit + b * d)
+        missing = special.expit(-z)
+        push, bend = self._sign * missing, missing * (1 - missing)
+        by_b, by_a = float(push @ d), -b * float(push.sum())
+        log_likelihood = -float(np.logaddexp(0, -z).sum())
+        by_bb, by_ab = -float(bend @ d**2), float(b * (bend @ d) - push.sum())
+        return np.array([log_likelihood - floor, by_b]), np.array([[by_a, by_b], [by_ab, by_bb]])
+
+    def highest(self, at: float, slope: float) -> float:
+        """Log-likelihood at its maximum over b from 0 to 20 `slope`."""
+
+        def falling(b: float) -> float:
+            return -float(self.lacking(np.array([at, b]), 0.0)[0][1])
+
+        most = 20 * slope
+        if falling(0.0) >= 0:
+            b = 0.0
+        elif falling(most) <= 0:
+            b = most
+        else:
+            b = float(optimize.brentq(falling, 0.0, most, xtol=1e-5 * slope))
+        return float(self.lacking(np.array([at, b]), 0.0)[0][0])
+
+
+def _sought(
+    likelihood: _Likelihood, floor: float, start: float, error: float, slope: float
+) -> float:
+    """The bound by trying ever thicker walls."""
 
     def lacking(at: float) -> float:
-        return fit.log_likelihood + _least_loss(hits, misses, at, logit, fit.slope) - drop
+        return floor - likelihood.highest(at, slope)
 
     reach = error
     for _ in range(30):
@@ -134,33 +189,3 @@ def quantile_bound(x: Floats, hit: Bools, fit: Logistic, p: float, confidence: f
             return float(optimize.brentq(lacking, start, start + reach, xtol=1e-8))
         reach *= 1.6
     raise NoEstimateError("the likelihood bounds no wall")
-
-
-def _least_loss(hits: Floats, misses: Floats, at: float, logit: float, slope: float) -> float:
-    """Least -log(likelihood) of logit P(hit) = `logit` + b (x - `at`) over b from 0 to 20 `slope`.
-
-    It is convex in b, so the root of its derivative is sought: a third of the steps that a search
-    by values needs, each at half the cost. (What the root finder is given outlives it for a while:
-    functions of arrays that are there anyway.)
-    """
-
-    def loss(b: float) -> float:
-        base = logit - b * at
-        of_hits, of_misses = np.logaddexp(0, -base - b * hits), np.logaddexp(0, base + b * misses)
-        return float(np.sum(of_hits) + np.sum(of_misses))
-
-    def rise(b: float) -> float:
-        base = logit - b * at
-        missed, hit = special.expit(-base - b * hits), special.expit(base + b * misses)
-        return float(hit @ misses - missed @ hits - at * (np.sum(hit) - np.sum(missed)))
-
-    low, high = slope / 2, 2 * slope  # mostly it is near: half the steps
-    if rise(low) >= 0:
-        low, high = 0.0, low
-    elif rise(high) <= 0:
-        low, high = high, 20 * slope
-    if rise(low) >= 0:
-        return loss(low)
-    if rise(high) <= 0:
-        return loss(high)
-    return loss(float(optimize.brentq(rise, low, high, xtol=1e-5 * slope)))
