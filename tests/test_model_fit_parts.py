@@ -8,6 +8,7 @@ Frey, Coppens, Sanders, Fundamentals of Acoustics, ch. 6, and Brekhovskikh, Wave
 import numpy as np
 import pytest
 import scipy.special
+import scipy.stats
 import tmm
 from echotrial.ascan import Batch, Reason
 from echotrial.errors import NotApplicable
@@ -26,6 +27,7 @@ from echotrial_detectors.fit.newton import (
     refine,
     room,
 )
+from echotrial_detectors.fit.search import leaning
 from echotrial_detectors.fit.spectra import (
     Bins,
     Gate,
@@ -331,3 +333,33 @@ def test_of_a_thin_wall_two_tolerances_count_more_than_one(side, far, reason):
     )  # fmt: skip
     limits = Limits(12, 3, 3, 9, 1, 3, True, 3, 0.02)
     assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason
+
+
+@pytest.mark.parametrize(("below", "above"), [(1.0, 9.0), (4.0, 4.0), (25.0, 2.0)])
+def test_the_mean_of_a_lopsided_posterior_is_that_of_its_integral(below, above):
+    """Two half normal densities that meet at the mode, by quadrature of scipy's."""
+
+    def mean_over(rise, sign):
+        half = scipy.stats.halfnorm(scale=1 / np.sqrt(rise))
+        mass = 1 / half.pdf(0.0)  # the density at the mode is the same on either side
+        return mass, sign * mass * half.expect(lambda x: x)
+
+    (low, down), (high, up) = mean_over(below, -1), mean_over(above, 1)
+    found = leaning(np.array([[below], [above]]))[0]
+    assert found == pytest.approx((down + up) / (low + high), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("wall_um", "film", "reason"),
+    [(40.0, 10.0, Reason.READ), (31.0, 10.0, Reason.NO_ECHO), (31.0, 20.0, Reason.READ),
+     (29.0, 20.0, Reason.OUT_OF_RANGE)],
+)  # fmt: skip
+def test_a_wall_below_the_wall_range_must_be_far_likelier_than_a_film(wall_um, film, reason):
+    one = np.ones(1)
+    fits = Fits(
+        np.array([[-300.0, film - 300.0]]), np.array([[1e-6 * wall_um, 0.0]]),
+        np.array([[1e-3, 1.0]]), np.zeros(1, np.int64), 1e-6 * one, 9.0 * one, np.inf * one,
+        1e-3 * one, 0.0 * one, one < 0,
+    )  # fmt: skip
+    limits = Limits(5, 3, 3, 6, 0.3, 3, False, 3, 0.02)
+    assert judge(fits, limits, 10e-6 * one, (40e-6, 1e-3))[0][0] == reason

@@ -63,7 +63,7 @@ class Consensus:
     """Combines other detectors by their calibrated confidence."""
 
     name: ClassVar[str] = "consensus"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[ConsensusSettings]] = ConsensusSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -39,6 +39,9 @@ THINNEST = 0.1  # periods of round trip
 STRONG_INTERFACE = 0.5
 #: From this reflection of couplant against wall on, a wall is hard.
 METAL = 0.7
+#: Loss expected of any other wall, neper per wavelength of travel: nylon, PMMA and their like lose
+#: 0.01 to 0.04 (handbook attenuations, from memory); of a metal none.
+POLYMER_LOSS = 0.02
 #: Below this round trip, periods, the half-wave resonance of a hard wall leaves the band.
 THIN = 0.75
 #: Walls less than so many tolerances apart are near.
@@ -85,6 +88,10 @@ class ModelFitSettings(Settings):
         12.0, "how much more likely than another wall (-2 log) a reading must be",
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
     )  # fmt: skip
+    soft_margin: float = setting(
+        5.0, "the same of walls that are no metal: their echoes are few, and all others far behind",
+        ge=0.0, le=100.0, candidates=(3.0, 5.0, 12.0),
+    )  # fmt: skip
     near_margin: float = setting(
         3.0, "... than another wall less than three tolerances and a tenth of the wall away",
         ge=0.0, le=100.0, candidates=(3.0, 5.0, 12.0),
@@ -94,8 +101,8 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(4.0, 6.0, 10.0),
     )  # fmt: skip
     sureness: float = setting(
-        1.0, "standard deviations that the tolerance must hold",
-        ge=0.5, le=10.0, candidates=(1.0, 1.3, 2.0, 3.0),
+        0.3, "standard deviations that the tolerance must hold",
+        ge=0.1, le=10.0, candidates=(0.3, 1.0, 2.0, 3.0),
     )  # fmt: skip
     strict_sureness: float = setting(
         3.0, "the same for hard walls (metals), and where more than noise is left of the record",
@@ -115,7 +122,7 @@ class ModelFit:
     """Fits delay line | couplant | wall | air to the whole echo train, and knows when it cannot."""
 
     name: ClassVar[str] = "model-fit"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[ModelFitSettings]] = ModelFitSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -177,10 +184,11 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             settings.rounds,
             Ring.of(bins),
             THIN if stack.couplant_wall > METAL else 0.0,
+            0.0 if stack.couplant_wall > METAL else POLYMER_LOSS,
         ),
         settings.starts,
         Limits(
-            settings.margin,
+            settings.margin if stack.couplant_wall > METAL else settings.soft_margin,
             settings.near_margin,
             NEAR,
             settings.film_margin,
@@ -232,7 +240,9 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
         found.put(of, again)
     wall_m = setup.thickness_m(found.theta[..., WALL] * gate.period_s, mode=_mode(setup))
     rows = np.arange(len(batch))
-    best_m = wall_m[rows, found.best]
+    likeliest = found.theta[rows, found.best]
+    likeliest[:, WALL] += found.lean
+    best_m = setup.thickness_m(likeliest[:, WALL] * gate.period_s, mode=_mode(setup))
     reason, confidence = judge(
         Fits(
             found.value,
@@ -243,7 +253,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
             found.side,
             found.far,
             noise,
-            found.theta[rows, found.best, LOSS],
+            likeliest[:, LOSS],
             ringing,
         ),
         plan.limits,
@@ -252,7 +262,7 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     )
     reason[~usable] = Reason.BAD_SAMPLES
     read = reason == Reason.READ
-    marks = _marks(found.theta[rows, found.best], anchor_s, plan)
+    marks = _marks(likeliest, anchor_s, plan)
     return Readings(
         np.where(read, best_m, np.nan),
         np.where(read, marks[0], np.nan),

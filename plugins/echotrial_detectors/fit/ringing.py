@@ -21,6 +21,7 @@ from echotrial_detectors.fit.search import (
     Search,
     deviations,
     held_wall,
+    leaning,
     make,
     width_of,
 )
@@ -78,12 +79,13 @@ def search_ringing(
     rows, best, found = rows[explained], best.take(explained), found.take(explained)
     found.deviation[:] = deviations(best, how)
     width, value = width_of(best.theta, tolerance), value[explained]
-    found.side[:] = _sides(y, best, value, noise, arrival, width, how)
+    sides = _sides(y, best, value, noise, arrival, width, how)
+    found.side[:], found.lean[:] = sides.min(axis=0), width * leaning(sides)
     thin = np.flatnonzero(best.theta[:, WALL] < how.thin)
     found.far[:] = np.inf
     found.far[thin] = _sides(
         y, best.take(thin), value[thin], noise, arrival, FAR * width[thin], how
-    )
+    ).min(axis=0)
     found.side[found.rivalled(MARGIN)] = 0.0
     return rows, found
 
@@ -140,11 +142,10 @@ def _undone(
 def _sides(
     y: _Complex, best: Fits, value: _Real, noise: _Real, arrival: _Real, width: _Real, how: Search
 ) -> _Real:
-    """How far behind the fits are with the wall held `width` thinner or thicker."""
+    """How far behind the fits are with the wall held `width` thinner or thicker, (2, j)."""
     n = best.record.size
     held = Fits.of(np.tile(best.record, 2), np.tile(best.theta, (2, 1)))
     off = np.concatenate([-width, width])
     held.theta[:, WALL] = np.maximum(held.theta[:, WALL] + off, WALL_FLOOR)
     made, cost = _undone(y, held, noise, arrival, how, HELD_ENOUGH, held_wall(how))
-    ahead = (made.result[:, 0] + cost).reshape(2, n) - value
-    return np.asarray(ahead.min(axis=0))
+    return np.asarray((made.result[:, 0] + cost).reshape(2, n) - value)

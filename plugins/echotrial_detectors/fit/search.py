@@ -69,6 +69,8 @@ class Search:
         What the probe may ring with where the reference echo does not.
     thin
         Below this round trip (periods) a wall is looked at from two tolerances off too.
+    loss
+        Expected of the wall, neper per period of travel.
     """
 
     grid: Grid
@@ -82,6 +84,7 @@ class Search:
     rounds: int
     ring: Ring
     thin: float
+    loss: float
 
 
 @dataclass(frozen=True)
@@ -102,6 +105,8 @@ class Found:
         (n,): how much the better of the fits with the wall one tolerance off is behind.
     far
         (n,): the same of two tolerances for thin walls, see `Search`; infinite for others.
+    lean
+        (n,): how much the mean of the wall's posterior is thicker than the best fit, periods.
     """
 
     theta: _Real
@@ -112,6 +117,7 @@ class Found:
     deviation: _Real
     side: _Real
     far: _Real
+    lean: _Real
 
     def take(self, rows: _Rows) -> "Found":
         """The fits of some records."""
@@ -179,6 +185,7 @@ def make(
     """Make the fits to records laid out by `table`; gives them back, made."""
     centre = np.zeros_like(fits.theta)
     centre[:, ARRIVAL], centre[:, WALL] = arrival[fits.record], fits.theta[:, WALL]
+    centre[:, LOSS] = np.where(fits.film, 0.0, how.loss)
     floor = np.repeat(_FLOOR[None], fits.record.size, axis=0)
     floor[fits.film, WALL] = 0.0
     free = y.shape[1] // (2 * LANES * table.blocks) - 1
@@ -238,6 +245,7 @@ def finish(
     results[:, film, 0] += (theta[:, film, WALL] / how.film_spread) ** 2
     best = np.argmin(results[:, :film, 0], axis=1)
     deviation, side, far = np.full(n, np.inf), np.full(n, np.inf), np.full(n, np.inf)
+    lean = np.zeros(n)
     fitted = np.flatnonzero(np.isfinite(results[np.arange(n), best, 0]))
     found = Fits(
         fitted, theta[fitted, best[fitted]], np.zeros(fitted.size, np.bool_),
@@ -246,12 +254,14 @@ def finish(
     _leave_contact(found, every, arrival, how)
     deviation[fitted] = deviations(found, how)
     width, thin = width_of(found.theta, tolerance), found.theta[:, WALL] < how.thin
-    far[fitted[thin]] = _sides(found, thin, FAR * width, every, arrival, how)
+    far[fitted[thin]] = _sides(found, thin, FAR * width, every, arrival, how).min(axis=0)
     looked_at = thin | (WIDE * deviation[fitted] > width)
-    side[fitted[looked_at]] = _sides(found, looked_at, width, every, arrival, how)
+    sides = _sides(found, looked_at, width, every, arrival, how)
+    side[fitted[looked_at]] = sides.min(axis=0)
+    lean[fitted[looked_at]] = width[looked_at] * leaning(sides)
     theta[fitted, best[fitted]], results[fitted, best[fitted]] = found.theta, found.result
     return Found(
-        theta, results[..., 0], results[..., 1], results[..., 2], best, deviation, side, far
+        theta, results[..., 0], results[..., 1], results[..., 2], best, deviation, side, far, lean
     )
 
 
@@ -328,12 +338,12 @@ def _mirrored(inner: _Real) -> _Real:
 def _sides(
     found: Fits, looked_at: NDArray[np.bool_], width: _Real, y: _Real, arrival: _Real, how: Search
 ) -> _Real:
-    """How far behind the fits are with the wall held `width` thinner or thicker, the nearer.
+    """How far behind the fits are with the wall held `width` thinner or thicker, (2, j).
 
     Where a held fit turns out better, the best fit was none: a free fit goes on from there, is
     looked at once more, and if it was none either the answer is negative.
     """
-    behind = np.full(found.record.size, np.inf)
+    behind = np.full((2, found.record.size), np.inf)
     todo, held = np.flatnonzero(looked_at), held_wall(how)
     for _ in range(2):
         fits = Fits.of(np.tile(found.record[todo], 2), np.tile(found.theta[todo], (2, 1)))
@@ -341,8 +351,8 @@ def _sides(
         fits.theta[:, WALL] = np.maximum(fits.theta[:, WALL] + off, _FLOOR[WALL])
         make(fits, y, how.every, arrival, how, how.rounds, HELD_ENOUGH, held)
         ahead = fits.result[:, 0].reshape(2, -1) - found.result[todo, 0]
-        behind[todo] = ahead.min(axis=0)
-        better = behind[todo] < 0
+        behind[:, todo] = ahead
+        better = ahead.min(axis=0) < 0
         start = (ahead.argmin(axis=0) * todo.size + np.arange(todo.size))[better]
         todo = todo[better]
         if todo.size == 0:
@@ -350,7 +360,18 @@ def _sides(
         free = Fits.of(found.record[todo], fits.theta[start])
         make(free, y, how.every, arrival, how, how.rounds, ENOUGH)
         _take_better(found, todo, free, np.ones(todo.size, np.bool_))
-    return behind[looked_at]
+    return behind[:, looked_at]
+
+
+def leaning(sides: _Real) -> _Real:
+    """Mean of a posterior whose -2 log is `sides` (2, j) one unit below and above its mode, (j,).
+
+    Two half normal densities, one on each side, meet at the mode: their mean lies sqrt(2/pi) of the
+    difference of their standard deviations from it (S. John, Communications in Statistics - Theory
+    and Methods 11 (1982) 879; from memory). A side that rises by less than 1 is no normal density.
+    """
+    below, above = 1 / np.sqrt(np.maximum(sides, 1.0))
+    return np.asarray(np.sqrt(2 / np.pi) * (above - below))
 
 
 def width_of(theta: _Real, tolerance: tuple[float, float]) -> _Real:

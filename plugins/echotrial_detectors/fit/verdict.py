@@ -85,6 +85,9 @@ class Limits:
     #: that hides a lamination is a little worse explained than a sound one.
     hard_excess: ClassVar[float] = 1.5
     hard_floor: ClassVar[float] = 0.006
+    #: How much more likely than a couplant film or nothing (-2 log) a wall must be that is thinner
+    #: than the wall range by half a tolerance: a dry tip answers much as a wall of nothing does.
+    below: ClassVar[float] = 16.0
     #: Within so many tolerances a reading is no lie on however thin a wall.
     nearest: ClassVar[float] = 2.0
     #: Of a thin hard wall, where two tolerances are looked at: standard deviations that they must
@@ -155,11 +158,13 @@ def judge(
     rivalled = ahead < np.where(apart > near, margin[:, None], limits.near_margin)
     unsure = (fits.side < sureness**2) | rivalled.any(axis=1)
     unsure |= fits.far < limits.far_sureness**2
+    below = np.maximum(limits.below, limits.film_margin)
+    film_margin = np.where(wall < low - 0.5 * tolerance_m, below, limits.film_margin)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low - tolerance_m) | (wall > high + tolerance_m), Reason.OUT_OF_RANGE),
         (unsure, Reason.AMBIGUOUS),
-        (ahead_of_film < limits.film_margin, Reason.NO_ECHO),
+        (ahead_of_film < film_margin, Reason.NO_ECHO),
         (residual > allowed, Reason.POOR_FIT),
         (~fitted, Reason.NO_ECHO),
     ):
