@@ -25,7 +25,7 @@ from echotrial.corpus.store import Corpus, CorpusWriter
 from echotrial.host import Host, LoadedDetector
 from echotrial.trial import conduct
 from echotrial.trial.conduct import Request
-from echotrial_detectors.noise import survey
+from echotrial_detectors.noise import fixed
 
 #: Share of full scale that the copy of a corpus with a receiver's offset has; invented.
 OFFSET = 0.02
@@ -58,13 +58,19 @@ def copy_of(module: str, tag: str) -> ModuleType:
 
 
 def interpolation_turned(copied: ModuleType) -> None:
-    refine = copied.interpolated
+    find = copied.correlation_peaks
 
-    def turned(signal: Any, look: Any, shape: Any, found: Any) -> None:
-        refine(signal, look, shape, found)
+    def turned(portion: Any, look: Any, shape: Any, found: Any) -> None:
+        find(portion, look, shape, found)
         found.sample[:] = 2 * np.rint(found.sample) - found.sample
 
-    copied.interpolated = turned
+    class Reader(copied.Reader):  # type: ignore[name-defined, misc]
+        def read(
+            self, *rest: Any, **named: Any
+        ) -> Any:  # the cosine's place would be the right one
+            return super().read(*rest, **{**named, "cosine": False})
+
+    copied.correlation_peaks, copied.Reader = turned, Reader
 
 
 def _read_wrong(copied: ModuleType, change: Callable[[Any, Any, Any], Any]) -> None:
@@ -94,8 +100,8 @@ def gate_early(copied: ModuleType) -> None:
 
 def dc_left_in(copied: ModuleType) -> None:
     def left_in(samples: Any) -> Any:
-        found = np.array(samples, dtype=np.float32)
-        return found, survey(found)
+        for rows in copied.tiles(len(samples)):
+            yield copied.Portion(rows, fixed(samples[rows]), copied.NO_QUADRATURE)
 
     copied.levelled = left_in
 
@@ -103,8 +109,8 @@ def dc_left_in(copied: ModuleType) -> None:
 def half_cycle_late(copied: ModuleType) -> None:
     find = copied.crossings
 
-    def late(mark: Any, signal: Any, look: Any, shape: Any, found: Any) -> None:
-        find(mark, signal, look, shape, found)
+    def late(mark: Any, portion: Any, look: Any, shape: Any, found: Any) -> None:
+        find(mark, portion, look, shape, found)
         found.sample[:, 1:] += 0.5 / mark.step
 
     copied.crossings = late

@@ -177,12 +177,23 @@ def test_portions_of_the_spectrum_are_the_spectrum_and_are_kept(size):
     samples = noise(7, 100)
     whole = Batch.of(samples, 1e8, 0.0, SETUP).spectrum
     batch = Batch.of(samples, 1e8, 0.0, SETUP)
+    kept: list[np.ndarray] = []
     for _ in range(2):
         portions = list(batch.spectra(size))
         assert np.array_equal(np.concatenate([part for _, part in portions]), whole)
         assert all(np.array_equal(whole[rows], part) for rows, part in portions)
         assert not any(part.flags.writeable for _, part in portions)
-        assert "spectrum" in vars(batch)
+        assert all(part is before for (_, part), before in zip(portions, kept, strict=False))
+        kept = [part for _, part in portions]
+    assert np.array_equal(batch.spectrum, whole)
+    assert np.array_equal(np.concatenate([part for _, part in batch.spectra(size)]), whole)
+
+
+def test_portions_of_another_size_are_the_same_spectrum():
+    batch = Batch.of(noise(7, 100), 1e8, 0.0, SETUP)
+    whole = Batch.of(noise(7, 100), 1e8, 0.0, SETUP).spectrum
+    for size in (3, 2, 7, 3):
+        assert np.array_equal(np.concatenate([part for _, part in batch.spectra(size)]), whole)
     assert np.array_equal(batch.spectrum, whole)
     assert not batch.spectrum.flags.writeable
 

@@ -12,15 +12,16 @@ from echotrial_detectors.envelope import (
 )
 from echotrial_detectors.noise import fixed, survey
 from echotrial_detectors.peaks import Candidates
-from echotrial_detectors.quadrature import put_quadrature, taps_for
-from echotrial_detectors.tiles import filtered_analytic
+from echotrial_detectors.quadrature import NO_TAPS, put_quadrature, taps_for
+from echotrial_detectors.tiles import analytic_portions
 
 from tests.trains import RATE, M, pulse, setup, trains
 
 
 def test_analytic_signal_is_scipys_where_the_band_lets_all_through():
     batch = trains(setup(), np.array([0.3e-3, 0.6e-3]), noise=0.01)
-    found = filtered_analytic(batch, np.ones(batch.spectrum.shape[1], np.float32))
+    (part,) = analytic_portions(batch, np.ones(batch.spectrum.shape[1], np.float32))
+    found = part.signal + 1j * part.quadrature
     want = scipy.signal.hilbert(batch.samples.astype(float), axis=1)
     np.testing.assert_allclose(found[:, 1:-1].imag, want[:, 1:-1].imag, atol=1e-3)
     np.testing.assert_allclose(np.abs(found), np.abs(batch.analytic), atol=2e-3)
@@ -34,7 +35,7 @@ def test_peaks_of_a_gaussian_lie_where_they_are(turn, sign):
     batch = Batch.of(wave, RATE, 0.0, setup())
     found, one, seen = Candidates.none(1), np.ones(1), survey(batch.samples)
     find_envelope_peaks(
-        fixed(batch.samples), np.empty(0, np.float32), batch.analytic.imag.copy(), seen.loudest,
+        fixed(batch.samples), NO_TAPS.weights, 1, batch.analytic.imag.copy(), seen.loudest,
         seen.length, np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, turn,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
@@ -54,22 +55,25 @@ def narrow_echo(f0: float, place: float) -> np.ndarray:
 def test_the_quadrature_by_taps_is_scipys(f0):
     """To the share of an echo's energy that the taps are chosen for."""
     taps = taps_for(narrow_echo(f0, 0.0))
-    assert taps.size > 0
+    assert taps.weights.size > 0
     line = scipy.fft.irfft(narrow_echo(f0, 300.4))
     want, found = scipy.signal.hilbert(line).imag, np.empty(M, np.float32)
-    put_quadrature(line.astype(np.float32), taps, 0, M, found)
+    put_quadrature(line.astype(np.float32), taps.weights, taps.step, 0, M, found)
     assert np.sqrt(np.mean((found - want) ** 2)) < 5e-4 * np.sqrt(np.mean(want**2))
 
 
-@pytest.mark.parametrize("count", [4, 8, 12])
+@pytest.mark.parametrize(("count", "step"), [(4, 1), (8, 1), (12, 1), (4, 2), (8, 2)])
 @pytest.mark.parametrize(("begin", "end"), [(0, 60), (3, 9), (20, 21), (30, 30), (50, 60)])
-def test_the_quadrature_is_the_slow_twins(count, begin, end):
+def test_the_quadrature_is_the_slow_twins(count, step, begin, end):
     draw = np.random.default_rng(6)
     line, taps = (draw.standard_normal(n).astype(np.float32) for n in (60, count))
     found = np.full(60, np.nan, np.float32)
-    put_quadrature(line, taps, begin, end, found)
-    odd = np.concatenate([-taps[::-1], [0], taps])
-    want = np.convolve(line, odd)[count : count + 60]
+    put_quadrature(line, taps, step, begin, end, found)
+    reach = 1 + step * (count - 1)
+    apart = np.zeros(reach)
+    apart[::step] = taps
+    odd = np.concatenate([-apart[::-1], [0], apart])
+    want = np.convolve(line, odd)[reach : reach + 60]
     np.testing.assert_allclose(found[begin:end], want[begin:end], atol=1e-4)
     assert np.isnan(found[:begin]).all()
     assert np.isnan(found[end:]).all()
@@ -77,14 +81,14 @@ def test_the_quadrature_is_the_slow_twins(count, begin, end):
 
 @pytest.mark.parametrize("f0", [1e6, 45e6])
 def test_where_few_taps_do_not_do_there_are_none(f0):
-    assert taps_for(narrow_echo(f0, 0.0)).size == 0
+    assert taps_for(narrow_echo(f0, 0.0)).weights.size == 0
 
 
 def test_with_and_without_taps_the_same_walls_are_read(monkeypatch):
     known = setup()
     batch = trains(known, np.linspace(0.2e-3, 1.2e-3, 200), noise=5e-3, loss=0.9)
     few = Envelope().prepare(known, EnvelopeSettings())(batch)
-    monkeypatch.setattr("echotrial_detectors.envelope.taps_for", lambda _: np.empty(0, np.float32))
+    monkeypatch.setattr("echotrial_detectors.envelope.taps_for", lambda _: NO_TAPS)
     whole = Envelope().prepare(known, EnvelopeSettings())(batch)
     np.testing.assert_array_equal(few.answered, whole.answered)
     apart = np.abs(few.thickness_m - whole.thickness_m)[few.answered]

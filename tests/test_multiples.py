@@ -1,9 +1,10 @@
 """The equally spaced series among candidates: planted ones, and the line against numpy's."""
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from echotrial_detectors.multiples import Law, Series, best_series
-from echotrial_detectors.peaks import Candidates
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -23,12 +24,10 @@ def series_in(
     counted: float = 0.0,
 ) -> Series:
     order = np.argsort(places)
-    found = Candidates.none(1)
-    found.count[0] = len(places)
-    found.sample[0, : len(places)] = np.asarray(places, float)[order]
-    found.amplitude[0, : len(places)] = np.asarray(heights, float)[order]
-    ones = np.ones(1)
-    return best_series(found, origin * ones, counted * ones, 500 * ones, level * ones, law)
+    place, height = np.asarray(places, float)[order], np.asarray(heights, float)[order]
+    found = np.empty(len(fields(Series)))
+    best_series(place, height, place.size, origin, counted, 500.0, level, law, np.empty(9), found)
+    return Series(*found[:, None])
 
 
 @settings(deadline=None)  # a first call compiles

@@ -6,6 +6,7 @@ from echotrial_detectors.flags import WORD, flagged, room
 from echotrial_detectors.noise import fixed, survey
 from echotrial_detectors.peaks import (
     Candidates,
+    arctan,
     cosine_peak,
     drop_side_lobes,
     find_extrema,
@@ -26,7 +27,10 @@ def found_in(signal: NDArray[np.float32], level: float, separation: int = 0) -> 
         fixed(signal), seen.loudest, seen.length, np.zeros(n, int), np.full(n, m),
         np.full(n, level), separation, found.sample, found.amplitude, found.count,
     )  # fmt: skip
-    refine_extrema(fixed(signal), found.sample, found.amplitude, found.count)
+    for row in range(n):
+        refine_extrema(
+            fixed(signal)[row], found.sample[row], found.amplitude[row], found.count[row]
+        )
     return found
 
 
@@ -42,6 +46,11 @@ def test_cosine_interpolation_is_exact_on_a_sinusoid(shift, theta, height, sign)
     place, top = cosine_peak(left, centre, right)
     assert place == pytest.approx(shift, abs=1e-9)
     assert top == pytest.approx(sign * height, rel=1e-9)
+
+
+def test_the_arc_tangent_is_numpys():
+    for x in [0.0, *np.geomspace(1e-6, 1e6, 200), np.inf]:
+        assert arctan(x) == pytest.approx(np.arctan(x), abs=3e-8)
 
 
 @pytest.mark.parametrize(
@@ -118,24 +127,16 @@ def slow_drop(sample, amplitude, lobes):
 def test_dropped_side_lobes_are_those_of_the_slow_twin(echoes):
     echoes = sorted(echoes)
     lobes = np.concatenate([np.linspace(0, 1, 21), np.linspace(1, 0, 21)[1:]])
-    found = Candidates.none(1)
-    found.count[0] = len(echoes)
-    found.sample[0, : len(echoes)] = [t for t, _ in echoes]
-    found.amplitude[0, : len(echoes)] = [a for _, a in echoes]
-    room = np.empty(found.sample.shape[1], np.bool_)
-    drop_side_lobes(found.sample, found.amplitude, found.count, lobes, room)
-    want = slow_drop([t for t, _ in echoes], [a for _, a in echoes], lobes)
-    np.testing.assert_array_equal(found.sample[0, : found.count[0]], want)
+    place, height = np.array([t for t, _ in echoes]), np.array([a for _, a in echoes])
+    want = slow_drop(place, height, lobes)
+    left = drop_side_lobes(place, height, place.size, lobes, np.empty(place.size, np.bool_))
+    np.testing.assert_array_equal(place[:left], want)
 
 
 def test_only_candidates_in_the_gate_stay():
-    found = Candidates.none(1)
-    found.count[0] = 4
-    found.sample[0, :4] = 1.0, 5.0, 9.0, 12.0
-    found.amplitude[0, :4] = 1, 2, 3, 4
-    keep_between(found.sample, found.amplitude, found.count, np.array([4.0]), np.array([9.0]))
-    assert found.count[0] == 2
-    np.testing.assert_array_equal(found.amplitude[0, :2], [2, 3])
+    place, height = np.array([1.0, 5.0, 9.0, 12.0]), np.array([1.0, 2.0, 3.0, 4.0])
+    assert keep_between(place, height, 4, 4.0, 9.0) == 2
+    np.testing.assert_array_equal(height[:2], [2, 3])
 
 
 def test_strongest_is_the_greatest_modulus():
@@ -147,11 +148,3 @@ def test_strongest_is_the_greatest_modulus():
         last[::3] = m
         want = [np.abs(s[a:b]).max(initial=0) for s, a, b in zip(signal, first, last, strict=True)]
         np.testing.assert_array_equal(strongest(signal, survey(signal), first, last), want)
-
-
-def test_the_highest_candidate_is_numpys():
-    found = Candidates.none(3)
-    found.amplitude[:] = np.random.default_rng(9).standard_normal(found.amplitude.shape)
-    found.count[:] = 0, 1, 40
-    want = [np.abs(a[:k]).max(initial=0) for a, k in zip(found.amplitude, found.count, strict=True)]
-    np.testing.assert_array_equal(found.highest, want)

@@ -11,14 +11,11 @@ from tests.trains import RATE, M, pulse, setup
 SHAPE = shape_of(pulse_spectrum(setup(), frequencies(M, RATE)), M)
 
 
-def left_of(signal, places, heights, sigma=0.0, wanted=True):
-    one, found = np.ones(1, np.int64), np.full(1, np.nan)
-    unexplained(
-        fixed(signal[None].astype(np.float32)), np.array([wanted]), 100 * one, 900 * one,
-        np.array([sigma]), np.array([places], float), np.array([heights], float),
-        np.array([len(places)]), SHAPE.phases, np.empty(M, np.float32), found,
+def left_of(signal, places, heights, sigma=0.0, end=900):
+    return unexplained(
+        fixed(signal.astype(np.float32)), 100, end, sigma, np.array(places, float),
+        np.array(heights, float), len(places), SHAPE.phases, np.empty(M, np.float32),
     )  # fmt: skip
-    return found[0]
 
 
 def made_of(places, heights):
@@ -52,5 +49,5 @@ def test_noise_is_not_held_against_the_candidates():
     assert left_of(signal, [300.0], [0.6], sigma=0.02) < 0.05
 
 
-def test_unwanted_records_are_not_looked_at():
-    assert left_of(np.ones(M), [], [], wanted=False) == 0
+def test_where_nothing_counts_nothing_is_left():
+    assert left_of(np.ones(M), [], [], end=100) == 0

@@ -6,7 +6,6 @@ from echotrial_detectors.pulse import frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.threshold import (
     Threshold,
     ThresholdSettings,
-    arctan,
     mark_of,
     nearest_zero,
 )
@@ -23,11 +22,6 @@ def test_zero_crossing_of_a_sine_is_exact(zero, per_period, rises):
     found = nearest_zero(line.astype(np.float32), zero + 0.2 * per_period, 1 / per_period)
     assert abs(found) == pytest.approx(zero, abs=1e-4 * per_period)
     assert (found < 0) == rises
-
-
-def test_the_arc_tangent_is_numpys():
-    for x in [0.0, *np.geomspace(1e-6, 1e6, 200), np.inf]:
-        assert arctan(x) == pytest.approx(np.arctan(x), abs=3e-8)
 
 
 def test_there_is_no_zero_crossing_in_a_constant():

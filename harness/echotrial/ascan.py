@@ -81,7 +81,12 @@ class Batch:
     @cached_property
     def spectrum(self) -> NDArray[np.complex64]:
         """``rfft`` of every record, (n, n_fft // 2 + 1); computed once, whoever asks."""
-        found: NDArray[np.complex64] = scipy.fft.rfft(self.samples, n=self.n_fft, axis=1)
+        portions: list[NDArray[np.complex64]] | None = vars(self).pop("_portions", None)
+        found: NDArray[np.complex64] = (
+            scipy.fft.rfft(self.samples, n=self.n_fft, axis=1)
+            if portions is None
+            else np.concatenate(portions)
+        )
         found.flags.writeable = False
         return found
 
@@ -89,21 +94,26 @@ class Batch:
         """`spectrum` of so many records at a time, and which they are.
 
         Where nobody has asked for it before, it is made portion by portion, so that each is used
-        while it is in the processor's cache, and kept for the next one who asks.
+        while it is in the processor's cache, and kept as it is for the next one who asks.
         """
-        kept: NDArray[np.complex64] | None = vars(self).get("spectrum")
-        whole = kept
-        if whole is None:
-            whole = np.empty((len(self), self.n_fft // 2 + 1), np.complex64)
-        for start in range(0, len(self), size):
+        kept: list[NDArray[np.complex64]] | None = vars(self).get("_portions")
+        if kept is not None and kept and len(kept[0]) != min(size, len(self)):
+            kept = None
+            _ = self.spectrum  # made of the portions of another size
+        made: list[NDArray[np.complex64]] = []
+        for number, start in enumerate(range(0, len(self), size)):
             rows = slice(start, start + size)
-            if kept is None:
-                whole[rows] = scipy.fft.rfft(self.samples[rows], n=self.n_fft, axis=1)
-            portion = whole[rows]
-            portion.flags.writeable = False
+            if kept is not None:
+                portion = kept[number]
+            elif "spectrum" in vars(self):
+                portion = self.spectrum[rows]
+            else:
+                portion = scipy.fft.rfft(self.samples[rows], n=self.n_fft, axis=1)
+                portion.flags.writeable = False
+                made.append(portion)
             yield rows, portion
-        whole.flags.writeable = False
-        vars(self)["spectrum"] = whole
+        if made:
+            vars(self)["_portions"] = made
 
     @cached_property
     def analytic(self) -> NDArray[np.complex64]:

@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 from echotrial_detectors.correlation import Filter, sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
-from echotrial_detectors.noise import Survey, fixed
+from echotrial_detectors.noise import Loudness, Surveyor, fixed
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.reading import first_doubt
 from echotrial_detectors.shorter import Repeats
-from echotrial_detectors.tiles import surveyed, tiles
+from echotrial_detectors.tiles import portions
 
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: record's strongest, on.
@@ -111,15 +111,23 @@ def _read(
     sharpener: Filter,
     own: NDArray[np.float32],
 ) -> Readings:
-    rate, m = batch.rate_hz, batch.samples.shape[1]
+    rate, (n, m) = batch.rate_hz, batch.samples.shape
     tail = sharpener.shape.tail
-    sharp, seen = surveyed(batch, sharpener.transfer)
-    start = _gate_start(batch, plan, settings, sharp, tail)
+    stop = max(m - tail, 1)
     fall = float(np.exp(-1 / (settings.fade_periods * plan.period_s * rate)))
     held, length = _held(plan, batch.n_fft, rate, settings), own.size
-    gated = faded(sharp, start, max(m - tail, 1), fall, held, length)
     # no lag beyond twice the thickest wall's is looked at
-    lags = autocorrelations(gated, min(length, 2 * int(plan.spacing_max_s * rate) + 4))
+    lags = np.empty((n, min(length, 2 * int(plan.spacing_max_s * rate) + 4)), np.float32)
+    start, loud, faint, surveyor = np.empty(n), np.empty(n), np.empty(n), Surveyor(n, m)
+    for portion in portions(batch, sharpener.transfer):
+        rows, sharp = portion.rows, portion.signal
+        start[rows] = _gate_start(batch, plan, settings, sharp, tail, rows)
+        seen = surveyor.look(sharp, rows)
+        loud[rows], faint[rows] = loudness(sharp, seen, start[rows], stop)
+        gated = faded(sharp, start[rows], stop, fall, held, length)
+        lags[rows] = autocorrelations(gated, lags.shape[1])
+    sigma = surveyor.survey().sigma
+    quiet = is_quiet(loud, faint, sigma, settings.level_sigma)
     energy = lags[:, 0].copy()
     sign = plan.alternation if plan.mode == 3 else plan.sign * plan.interface_sign
     low, high = plan.spacing_min_s * rate, min(plan.spacing_max_s * rate, length - held)
@@ -131,8 +139,7 @@ def _read(
         low = max(low, float(high_lobes[-1]))
     place, height, rival = lag_peaks(lags, energy, low, high, sign, 0.75 * plan.period_s * rate)
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
-    quiet = is_quiet(sharp, seen, start, max(m - tail, 1), settings.level_sigma)
-    reason = _reasons(plan, settings, seen.sigma, quiet, thickness, height, rival)
+    reason = _reasons(plan, settings, sigma, quiet, thickness, height, rival)
     if plan.mode == 3 and sign >= 0:
         lobe = (reason == Reason.READ) & (
             beyond_own(lags, energy, place, own) < BEYOND_OWN * height
@@ -157,13 +164,14 @@ def _gate_start(
     settings: AutocorrelationSettings,
     sharp: NDArray[np.float32],
     tail: int,
+    rows: slice,
 ) -> NDArray[np.float64]:
-    """Behind the interface echo's tail in mode 3, a little before the echo else, (n,)."""
-    rate = batch.rate_hz
+    """Behind the interface echo's tail in mode 3, a little before the echo else."""
+    rate, start_s = batch.rate_hz, batch.start_s[rows]
     if plan.interface_s is None:
         after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
-        return (after_s - batch.start_s) * rate
-    nominal = (plan.interface_s - batch.start_s) * rate
+        return (after_s - start_s) * rate
+    nominal = (plan.interface_s - start_s) * rate
     found = find_interface(sharp, nominal, interface_reach_s(plan) * rate, plan.interface_sign)
     if plan.mode == 3:
         after = tail if settings.gate_start_s is None else settings.gate_start_s * rate
@@ -193,19 +201,22 @@ def _reasons(
     return first_doubt(doubts)
 
 
-def is_quiet(
-    signal: NDArray[np.float32],
-    seen: Survey,
-    start: NDArray[np.float64],
-    stop: int,
-    level_sigma: float,
-) -> NDArray[np.bool_]:
-    """Whether nothing behind `start` stands above the noise and a share of the record's peak."""
+def loudness(
+    signal: NDArray[np.float32], seen: Loudness, start: NDArray[np.float64], stop: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What stands behind `start` at most, and the share of the record's peak that is faint."""
     end = np.full(len(signal), stop)
     first = np.clip(start, 0, stop).astype(np.int64)
-    faint = LOUD_SHARE * strongest(signal, seen, np.zeros_like(first), end)
     loud = strongest(signal, seen, first, end)
-    return np.asarray(~(loud > np.maximum(faint, LOUD_SIGMA * level_sigma * seen.sigma)))
+    return loud, LOUD_SHARE * strongest(signal, seen, np.zeros_like(first), end)
+
+
+def is_quiet(
+    loud: NDArray[np.float64], faint: NDArray[np.float64], sigma: NDArray[np.float64],
+    level_sigma: float,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Whether nothing behind the start stands above the noise and what is faint, (n,)."""
+    return np.asarray(~(loud > np.maximum(faint, LOUD_SIGMA * level_sigma * sigma)))
 
 
 def faded(
@@ -246,12 +257,9 @@ def _fade(
 
 def autocorrelations(gated: NDArray[np.float32], count: int) -> NDArray[np.float32]:
     """Autocorrelation of each record at the first lags, by transforms of its length, (n, count)."""
-    found, length = np.empty((len(gated), count), np.float32), gated.shape[1]
-    for rows in tiles(len(gated)):
-        spectrum = scipy.fft.rfft(gated[rows], axis=1)
-        _square(spectrum)
-        found[rows] = scipy.fft.irfft(spectrum, n=length, axis=1)[:, :count]
-    return found
+    spectrum = scipy.fft.rfft(gated, axis=1)
+    _square(spectrum)
+    return np.asarray(scipy.fft.irfft(spectrum, n=gated.shape[1], axis=1)[:, :count])
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -22,13 +22,13 @@ from numpy.typing import NDArray
 from echotrial_detectors.correlation import sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
-from echotrial_detectors.noise import Survey, fixed
+from echotrial_detectors.noise import Loudness, Surveyor, fixed
 from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
 from echotrial_detectors.reading import first_doubt
 from echotrial_detectors.shorter import Repeats
-from echotrial_detectors.tiles import surveyed, tiles
+from echotrial_detectors.tiles import portions
 
 #: Powers of frequency that are taken off the log spectrum: attenuation, couplant, a pulse that is
 #: not quite the reference.
@@ -183,28 +183,31 @@ class Cepstral:
 
 def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Band) -> Readings:
     """Readings of a batch from the cepstra of its gated, sharpened records."""
-    rate, m = batch.rate_hz, batch.samples.shape[1]
-    # what the filter wraps around is left out
-    sharp, seen = surveyed(batch, band.transfer, max(m - band.tail, 1))
-    start = gate_start(batch, plan, settings, sharp)
+    rate, (n, m) = batch.rate_hz, batch.samples.shape
     rise = 0.5 * plan.period_s * rate
     low = max(plan.spacing_min_s, least_spacing_periods(plan, settings) * plan.period_s) * rate
     high = min(plan.spacing_max_s * rate, 0.45 * band.length)
     turn = 2 * np.pi * band.centre_hz / rate
-    peaks = np.empty((4, len(batch)))
-    for rows in tiles(len(batch)):
-        cepstrum = weighted_cepstrum(
-            gate_records(sharp[rows], start[rows], band.fade, rise, band.length), band
-        )
+    tail = band.tail + (
+        LEAD_PERIODS * plan.period_s * rate if keeps_interface(plan, settings) else 0
+    )
+    peaks, start, surveyor = np.empty((4, n)), np.empty(n), Surveyor(n, m)
+    most, before = np.empty(n), np.empty(n)
+    # what the filter wraps around is left out
+    for portion in portions(batch, band.transfer, max(m - band.tail, 1)):
+        rows, sharp = portion.rows, portion.signal
+        start[rows] = gate_start(batch, plan, settings, sharp, rows)
+        seen = surveyor.look(sharp, rows)
+        most[rows], before[rows] = behind_and_before(sharp, seen, start[rows], int(tail))
+        gated = gate_records(sharp, start[rows], band.fade, rise, band.length)
+        cepstrum = weighted_cepstrum(gated, band)
         peaks[:, rows] = cepstral_peaks(cepstrum, low, high, turn, ripple_sign(plan, settings))
     place, height, rival, tilt = peaks
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
     share = LOUD_BESIDE_WEAK if is_weak(plan, settings) else LOUD_SHARE
-    tail = band.tail + (
-        LEAD_PERIODS * plan.period_s * rate if keeps_interface(plan, settings) else 0
-    )
-    loud = is_loud(sharp, seen, start, int(tail), settings, share)
-    reason = _reasons(seen.sigma, plan, settings, thickness, loud, height, rival, tilt)
+    sigma = surveyor.survey().sigma
+    loud = (most > LOUD_SIGMA * settings.level_sigma * sigma) & (most > share * before)
+    reason = _reasons(sigma, plan, settings, thickness, loud, height, rival, tilt)
     silent = reason != Reason.READ
     with np.errstate(invalid="ignore", divide="ignore"):
         lead = np.clip(1 - rival / height, 0, 1)
@@ -254,38 +257,30 @@ def least_ripple(plan: Plan, settings: CepstralSettings) -> float:
 
 
 def gate_start(
-    batch: Batch, plan: Plan, settings: CepstralSettings, sharp: NDArray[np.float32]
+    batch: Batch, plan: Plan, settings: CepstralSettings, sharp: NDArray[np.float32], rows: slice
 ) -> NDArray[np.float64]:
-    """Sample from which echoes are let in, (n,): a period behind the interface echo, or before."""
-    rate = batch.rate_hz
+    """Sample from which echoes are let in: a period behind the interface echo, or before it."""
+    rate, start_s = batch.rate_hz, batch.start_s[rows]
     if plan.interface_s is None:
         after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
-        return (after_s - batch.start_s) * rate
+        return (after_s - start_s) * rate
     after_s = plan.period_s if settings.gate_start_s is None else settings.gate_start_s
     if keeps_interface(plan, settings):
         after_s = -LEAD_PERIODS * plan.period_s
-    nominal = (plan.interface_s - batch.start_s) * rate
+    nominal = (plan.interface_s - start_s) * rate
     reach = interface_reach_s(plan) * rate
     return np.asarray(find_interface(sharp, nominal, reach, plan.interface_sign) + after_s * rate)
 
 
-def is_loud(
-    sharp: NDArray[np.float32],
-    seen: Survey,
-    start: NDArray[np.float64],
-    tail: int,
-    settings: CepstralSettings,
-    share: float,
-) -> NDArray[np.bool_]:
-    """Whether anything behind the interface echo's tail stands above the noise, (n,)."""
+def behind_and_before(
+    sharp: NDArray[np.float32], seen: Loudness, start: NDArray[np.float64], tail: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What stands behind the interface echo's tail at most, and with that echo in it, (n,) each."""
     m = sharp.shape[1]
-    begin = np.clip(start, 0, m).astype(np.int64)
     behind = np.clip(start + tail, 0, m).astype(np.int64)
+    before = np.clip(np.clip(start, 0, m).astype(np.int64) - 4 * tail, 0, m)
     end = np.full(len(sharp), m)
-    most = strongest(sharp, seen, behind, end)
-    before = strongest(sharp, seen, np.clip(begin - 4 * tail, 0, m), end)
-    level = LOUD_SIGMA * settings.level_sigma * seen.sigma
-    return np.asarray((most > level) & (most > share * before))
+    return strongest(sharp, seen, behind, end), strongest(sharp, seen, before, end)
 
 
 def _reasons(

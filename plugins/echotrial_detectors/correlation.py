@@ -10,11 +10,12 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.peaks import Candidates, find_extrema, refine_extrema
+from echotrial_detectors.look import Look
+from echotrial_detectors.peaks import Candidates, find_extrema
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
-from echotrial_detectors.reading import Look, Reader
-from echotrial_detectors.tiles import surveyed
+from echotrial_detectors.reading import Reader
+from echotrial_detectors.tiles import Portion, portions
 
 #: Where echoes overlap, lobes of a sharpened correlation make even series of their own: one that is
 #: a wall's explains more of it than this.
@@ -89,25 +90,15 @@ class Correlation:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 filters[key] = sharpened_filter(setup, *key, settings.sharpness_db)
-            sharp, seen = surveyed(batch, filters[key].transfer)
-            shape = filters[key].shape
-            return reader.read(batch, sharp, shape, correlation_peaks, interpolated, seen)
+            sharp = portions(batch, filters[key].transfer)
+            return reader.read(batch, filters[key].shape, sharp, correlation_peaks, cosine=True)
 
         return detect
 
 
-def correlation_peaks(
-    signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates
-) -> None:
+def correlation_peaks(portion: Portion, look: Look, shape: PulseShape, found: Candidates) -> None:
     """Candidates: extrema of the correlation, in `found`."""
     find_extrema(
-        signal, look.survey.loudest, look.survey.length, look.first, look.last, look.level,
+        portion.signal, look.loudest, look.length, look.first, look.last, look.level,
         look.separation, found.sample, found.amplitude, found.count,
     )  # fmt: skip
-
-
-def interpolated(
-    signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates
-) -> None:
-    """Candidates where the cosine through three samples has its peak."""
-    refine_extrema(signal, found.sample, found.amplitude, found.count)

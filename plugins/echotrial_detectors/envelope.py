@@ -12,13 +12,14 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.flags import WORD, flagged, room
+from echotrial_detectors.look import Look
 from echotrial_detectors.noise import loud_until
-from echotrial_detectors.peaks import Candidates, parabola_peak
+from echotrial_detectors.peaks import Candidates, arctan, parabola_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
-from echotrial_detectors.quadrature import put_quadrature, taps_for
-from echotrial_detectors.reading import Look, Reader
-from echotrial_detectors.tiles import filtered, filtered_analytic, surveyed
+from echotrial_detectors.quadrature import Taps, put_quadrature, taps_for
+from echotrial_detectors.reading import Reader
+from echotrial_detectors.tiles import Portion, analytic_portions, portions
 
 #: Within half a period of an envelope's peak above a level a sample exceeds this share of it.
 LOUD_BESIDE = 0.4
@@ -46,7 +47,7 @@ class Envelope:
     """Maxima of the envelope, equally spaced."""
 
     name: ClassVar[str] = "envelope"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[EnvelopeSettings]] = EnvelopeSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -65,12 +66,11 @@ class Envelope:
             if key not in filters:
                 filters[key] = banded_bank(setup, *key, settings.band_db)
             shape, bank = filters[key]
-            signal, seen = surveyed(batch, bank.real)
-            quadrature = np.empty((1, signal.shape[1]), np.float32)
-            if bank.taps.size == 0:
-                quadrature = filtered(batch, bank.imaginary)
-            peaks = partial(envelope_peaks, bank.taps, quadrature, turn / batch.rate_hz)
-            return reader.read(batch, signal, shape, peaks, seen=seen)
+            banded = portions(batch, bank.band.astype(np.complex64))
+            if bank.taps.weights.size == 0:
+                banded = analytic_portions(batch, bank.band)
+            peaks = partial(envelope_peaks, bank.taps, turn / batch.rate_hz)
+            return reader.read(batch, shape, banded, peaks)
 
         return detect
 
@@ -81,15 +81,14 @@ class Bank:
 
     Attributes
     ----------
-    real, imaginary
-        For the record itself and for its quadrature, (n_fft // 2 + 1,).
+    band
+        Zero-phase, (n_fft // 2 + 1,).
     taps
         What gives the quadrature from the record (`quadrature.taps_for`), where they do.
     """
 
-    real: NDArray[np.complex64]
-    imaginary: NDArray[np.complex64]
-    taps: NDArray[np.float32]
+    band: NDArray[np.float32]
+    taps: Taps
 
 
 def banded_bank(
@@ -98,8 +97,7 @@ def banded_bank(
     """The pulse's shape after a zero-phase filter to its own band, and that filter."""
     shape, band = banded_pulse(setup, n_fft, rate_hz, band_db)
     echo = pulse_spectrum(setup, frequencies(n_fft, rate_hz)) * band
-    real = band.astype(np.complex64)
-    return shape, Bank(real, -1j * real, taps_for(echo))
+    return shape, Bank(band, taps_for(echo))
 
 
 def banded_pulse(
@@ -113,31 +111,29 @@ def banded_pulse(
     return shape_of(pulse * band, n_fft), band.astype(np.float32)
 
 
-def banded_analytic(batch: Batch, band: NDArray[np.float32]) -> NDArray[np.complex64]:
-    """Analytic signal of every record in the probe's band, (n, m); the rest is noise."""
-    return filtered_analytic(batch, band)
-
-
 def envelope_peaks(
-    taps: NDArray[np.float32],
-    quadrature: NDArray[np.float32],
+    taps: Taps,
     turn: float,
-    signal: NDArray[np.float32],
+    portion: Portion,
     look: Look,
     shape: PulseShape,
     found: Candidates,
 ) -> None:
     """Candidates: maxima of the envelope, in `found`."""
+    quadrature = portion.quadrature
+    if taps.weights.size > 0:
+        quadrature = np.empty((1, portion.signal.shape[1]), np.float32)
     find_envelope_peaks(
-        signal, taps, quadrature, look.survey.loudest, look.survey.length, look.first, look.last,
-        look.level, shape.phase, turn, found.sample, found.amplitude, found.count,
+        portion.signal, taps.weights, taps.step, quadrature, look.loudest, look.length, look.first,
+        look.last, look.level, shape.phase, turn, found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def find_envelope_peaks(
     signal: NDArray[np.float32],
-    taps: NDArray[np.float32],
+    weights: NDArray[np.float32],
+    step: int,
     quadrature: NDArray[np.float32],
     loudest: NDArray[np.float32],
     length: int,
@@ -156,8 +152,9 @@ def find_envelope_peaks(
     ----------
     signal
         (n, m).
-    taps, quadrature
-        The signal's quadrature, (n, m), and no taps; else room for that of one record, (1, m).
+    weights, step, quadrature
+        The signal's quadrature, (n, m), and no taps; else taps as in `quadrature.Taps` and room for
+        that of one record, (1, m).
     loudest, length
         As in `noise.Survey`: from the next stretch but one after the last loud one on the envelope
         has no peak.
@@ -171,15 +168,15 @@ def find_envelope_peaks(
     m = signal.shape[1]
     power, flags, places = np.empty(m, np.float32), room(m), np.empty(m + WORD, np.int64)
     for row in range(signal.shape[0]):
-        line, other = signal[row], quadrature[row if taps.size == 0 else 0]
+        line, other = signal[row], quadrature[row if weights.size == 0 else 0]
         here, begin = 0, first[row] if first[row] > 1 else 1
         quiet = loud_until(loudest[row], length, LOUD_BESIDE * level[row])
         stop = min(last[row], m - 1, quiet + length if 0 < quiet < m else quiet)
         n = stop - begin if stop > begin else 0
         if n > 0:
             low, high = begin - 1, stop + 1
-            if taps.size > 0:
-                put_quadrature(line, taps, low, high, other)
+            if weights.size > 0:
+                put_quadrature(line, weights, step, low, high, other)
             floor = np.float32(level[row] * level[row])
             _flag_maxima(line[low:high], other[low:high], floor, power[low:high], flags)
         for at in places[: flagged(flags, n, places)]:
@@ -189,14 +186,15 @@ def find_envelope_peaks(
             centre = power[i]
             # log left - log centre and log right - log centre: 0 is the top
             down, up = np.log(power[i - 1] / centre), np.log(power[i + 1] / centre)
-            shift, height = parabola_peak(down, float(np.float32(0)), up)
+            shift, height = parabola_peak(float(down), 0.0, float(up))
             real = line[i] * cosine + other[i] * sine
             imaginary = other[i] * cosine - line[i] * sine
             sign = 1.0 if real > 0 else -1.0
             if turn > 0:
-                shift = -np.arctan2(sign * imaginary, sign * real) / turn
+                angle = arctan(abs(imaginary / real))
+                shift = (-angle if sign * imaginary > 0 else angle) / turn
             sample[row, here] = i + shift
-            amplitude[row, here] = sign * np.sqrt(centre) * np.exp(0.5 * height)
+            amplitude[row, here] = sign * np.sqrt(centre) * np.exp(np.float32(0.5 * height))
             here += 1
         count[row] = here
 

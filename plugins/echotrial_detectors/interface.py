@@ -1,71 +1,41 @@
 """The interface echo among the candidates: near its nominal time and with the sign it must have."""
 
-from dataclasses import dataclass
-
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.noise import fixed
-from echotrial_detectors.peaks import Candidates, cosine_peak
+from echotrial_detectors.peaks import cosine_peak
 
 
-@dataclass(eq=False)
-class Interface:
-    """Place (samples, NaN = not found) and signed height of the interface echo, (n,) each."""
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def interface_among(
+    place: NDArray[np.float64],
+    height: NDArray[np.float64],
+    n: int,
+    nominal: float,
+    reach: float,
+    sign: int,
+) -> int:
+    """Which of a record's n candidates is the interface echo, -1 = none.
 
-    sample: NDArray[np.float64]
-    amplitude: NDArray[np.float64]
-
-
-def take_interface(
-    candidates: Candidates, nominal: NDArray[np.float64], reach: float, sign: int
-) -> Interface:
-    """Take the strongest candidate near the nominal place, and all before it, off the list.
+    The strongest one near the nominal place: what comes before it is no echo of the wall.
 
     Parameters
     ----------
-    candidates
-        Changed in place: what is left lies after the interface echo.
     nominal
-        Sample where the echo should be, (n,).
+        Sample where the echo should be.
     reach
         How far off it may be, in samples.
     sign
         +1, -1, or 0 for either.
     """
-    place, height = np.full(nominal.shape, np.nan), np.full(nominal.shape, np.nan)
-    _take(
-        candidates.sample, candidates.amplitude, candidates.count, nominal, reach, sign, place,
-        height,
-    )  # fmt: skip
-    return Interface(place, height)
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _take(
-    sample: NDArray[np.float64],
-    amplitude: NDArray[np.float64],
-    count: NDArray[np.int64],
-    nominal: NDArray[np.float64],
-    reach: float,
-    sign: int,
-    place: NDArray[np.float64],
-    height: NDArray[np.float64],
-) -> None:
-    for row in range(nominal.size):
-        best, size = -1, 0.0
-        for i in range(count[row]):
-            near = abs(sample[row, i] - nominal[row]) <= reach
-            if near and amplitude[row, i] * sign >= 0 and abs(amplitude[row, i]) > size:
-                best, size = i, abs(amplitude[row, i])
-        if best < 0:
-            continue
-        place[row], height[row] = sample[row, best], amplitude[row, best]
-        count[row] -= best + 1
-        for i in range(count[row]):
-            sample[row, i] = sample[row, best + 1 + i]
-            amplitude[row, i] = amplitude[row, best + 1 + i]
+    best, size = -1, 0.0
+    for i in range(n):
+        near = abs(place[i] - nominal) <= reach
+        if near and height[i] * sign >= 0 and abs(height[i]) > size:
+            best, size = i, abs(height[i])
+    return best
 
 
 def find_interface(

@@ -7,8 +7,6 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_detectors.peaks import Candidates
-
 Reals = NDArray[np.float64]
 
 #: First echoes and next echoes that are tried, in order of time: so many of those that have at
@@ -86,104 +84,92 @@ class Series:
     between: NDArray[np.float64]
 
 
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def best_series(
-    candidates: Candidates,
-    origin: NDArray[np.float64],
-    counted_from: NDArray[np.float64],
-    gate_stop: NDArray[np.float64],
-    level: NDArray[np.float64],
+    place: Reals,
+    height: Reals,
+    n: int,
+    origin: float,
+    counted_from: float,
+    gate_stop: float,
+    level: float,
     law: Law,
-) -> Series:
-    """Find, in each record, the equally spaced series that explains the candidates best.
+    trial: Reals,
+    best: Reals,
+) -> None:
+    """Find the equally spaced series that explains a record's candidates best.
+
+    Tries the spacing from each likely first echo to each likely next one.
 
     Parameters
     ----------
-    candidates
-        Echoes that may belong to it.
+    place, height, n
+        The candidates, echoes that may belong to it.
     origin
-        Sample of the interface echo, or where the clock's zero offset lies, (n,).
+        Sample of the interface echo, or where the clock's zero offset lies.
     counted_from, gate_stop
-        Samples between which candidates count and echoes of a series must not be missing, (n,);
+        Samples between which candidates count and echoes of a series must not be missing;
         before, a candidate may be a remnant of the interface echo.
     level
-        What an echo had to exceed to be a candidate, (n,).
+        What an echo had to exceed to be a candidate.
     law
         What it has to obey.
+    trial
+        Room to work in, (9,).
+    best
+        Is filled in, (10,): the values of `Series` in their order.
     """
-    found = np.full((len(origin), 10), np.nan)
-    found[:, [0, 7, 8, 9]] = 0.0
-    _search(
-        candidates.sample, candidates.amplitude, candidates.count, origin, counted_from,
-        gate_stop, level, law, np.empty(9), found,
-    )  # fmt: skip
-    return Series(*np.ascontiguousarray(found.T))
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _search(
-    sample: Reals,
-    amplitude: Reals,
-    count: NDArray[np.int64],
-    origin: Reals,
-    counted_from: Reals,
-    gate_stop: Reals,
-    level: Reals,
-    law: Law,
-    trial: Reals,
-    found: Reals,
-) -> None:
-    """Try the spacing from each likely first echo to each likely next one."""
-    for row in range(sample.shape[0]):
-        place, height, n, best = sample[row], amplitude[row], count[row], found[row]
-        energy, highest = 0.0, 0.0
-        for i in range(n):
-            if place[i] >= counted_from[row]:
-                energy += height[i] * height[i]
-            if abs(height[i]) > highest:
-                highest = abs(height[i])
-        if energy == 0.0:
+    best[:] = np.nan
+    best[0] = best[7] = best[8] = best[9] = 0.0
+    energy, highest = 0.0, 0.0
+    for i in range(n):
+        if place[i] >= counted_from:
+            energy += height[i] * height[i]
+        if abs(height[i]) > highest:
+            highest = abs(height[i])
+    if energy == 0.0:
+        return
+    firsts = 0
+    for i in range(n):
+        if abs(height[i]) < FIRST_SHARE * highest:
             continue
-        firsts = 0
-        for i in range(n):
-            if abs(height[i]) < FIRST_SHARE * highest:
-                continue
-            firsts += 1
-            if firsts > FIRSTS:
+        firsts += 1
+        if firsts > FIRSTS:
+            break
+        nexts, after = 0, place[i] - origin
+        for j in range(i + 1, i + 2 if law.from_origin else n):
+            spacing, fall = after, law.ratio
+            if not law.from_origin:
+                if abs(height[j]) < NEXT_SHARE * highest:
+                    continue
+                spacing = place[j] - place[i]
+                fall = abs(height[j] / height[i])
+                fall = fall if fall < 1.0 else 1.0
+            nexts += 1
+            if nexts > NEXTS:
                 break
-            nexts, after = 0, place[i] - origin[row]
-            for j in range(i + 1, i + 2 if law.from_origin else n):
-                spacing, fall = after, law.ratio
-                if not law.from_origin:
-                    if abs(height[j]) < NEXT_SHARE * highest:
-                        continue
-                    spacing = place[j] - place[i]
-                    fall = abs(height[j] / height[i])
-                    fall = fall if fall < 1.0 else 1.0
-                nexts += 1
-                if nexts > NEXTS:
-                    break
-                if not law.spacing_min <= spacing <= law.spacing_max:
-                    continue
-                order = int(np.rint(after / spacing))
-                slack = law.origin_share * spacing
-                slack = slack if slack > law.origin_slack else law.origin_slack
-                if order < 1 or abs(after - order * spacing) > slack:
-                    continue
-                if not law.from_origin and _is_on(best, place[i], spacing, law.slack):
-                    continue
-                gain = _follow(
-                    place, height, n, i, order, spacing, fall, counted_from[row], gate_stop[row],
-                    level[row], law, trial,
-                )  # fmt: skip
-                own = 0.0
-                if not law.from_origin and place[i] >= counted_from[row]:
-                    own = height[i] * height[i]
-                trial[0], trial[7] = gain / energy, 0.0
-                if gain > own:
-                    trial[7] = (gain - own) / energy
-                _keep_if_best(trial, best)
-        if best[0] > 0 and not law.from_origin:
-            best[9] = _between(place, height, n, counted_from[row], best, law) / energy
+            if not law.spacing_min <= spacing <= law.spacing_max:
+                continue
+            order = int(np.rint(after / spacing))
+            slack = law.origin_share * spacing
+            slack = slack if slack > law.origin_slack else law.origin_slack
+            if order < 1 or abs(after - order * spacing) > slack:
+                continue
+            if not law.from_origin and _is_on(best, place[i], spacing, law.slack):
+                continue
+            gain = _follow(
+                place, height, n, i, order, spacing, fall, counted_from, gate_stop,
+                level, law, trial,
+            )  # fmt: skip
+            own = 0.0
+            if not law.from_origin and place[i] >= counted_from:
+                own = height[i] * height[i]
+            trial[0], trial[7] = gain / energy, 0.0
+            if gain > own:
+                trial[7] = (gain - own) / energy
+            _keep_if_best(trial, best)
+    if best[0] > 0 and not law.from_origin:
+        best[9] = _between(place, height, n, counted_from, best, law) / energy
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

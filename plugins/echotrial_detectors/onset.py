@@ -17,11 +17,14 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.envelope import banded_analytic, banded_pulse, find_envelope_peaks
+from echotrial_detectors.envelope import banded_pulse, find_envelope_peaks
+from echotrial_detectors.look import Look
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape
-from echotrial_detectors.reading import Look, Reader
+from echotrial_detectors.quadrature import NO_TAPS
+from echotrial_detectors.reading import Reader
+from echotrial_detectors.tiles import Portion, analytic_portions
 
 
 class OnsetSettings(EchoSettings):
@@ -65,11 +68,8 @@ class Onset:
                 shape, band = banded_pulse(setup, *key, BAND_DB)
                 shapes[key] = shape, band, own_onset(shape, round(stretch_s * batch.rate_hz))
             shape, band, lag = shapes[key]
-            analytic = banded_analytic(batch, band)
-            find = partial(
-                onsets, analytic, round(stretch_s * batch.rate_hz), lag, turn / batch.rate_hz
-            )
-            return reader.read(batch, np.ascontiguousarray(analytic.real), shape, find)
+            find = partial(onsets, round(stretch_s * batch.rate_hz), lag, turn / batch.rate_hz)
+            return reader.read(batch, shape, analytic_portions(batch, band), find)
 
         return detect
 
@@ -87,25 +87,25 @@ def own_onset(shape: PulseShape, stretch: int) -> float:
 
 
 def onsets(
-    analytic: NDArray[np.complex64], stretch: int, lag: float, turn: float,
-    signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates,
+    stretch: int, lag: float, turn: float,
+    portion: Portion, look: Look, shape: PulseShape, found: Candidates,
 ) -> None:  # fmt: skip
     """Candidates: onsets before each peak of the envelope, moved by the pulse's own, in `found`."""
     find_envelope_peaks(
-        signal, np.empty(0, np.float32), np.ascontiguousarray(analytic.imag), look.survey.loudest,
-        look.survey.length, look.first, look.last, look.level, shape.phase, 0.0,
+        portion.signal, NO_TAPS.weights, NO_TAPS.step, portion.quadrature, look.loudest,
+        look.length, look.first, look.last, look.level, shape.phase, 0.0,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     upright = complex(np.exp(-1j * shape.phase))
     _move(
-        signal, analytic, found.sample, found.amplitude, found.count, stretch, lag,
-        upright.real, upright.imag, turn, np.empty(stretch + 1), np.empty(stretch + 1),
+        portion.signal, portion.quadrature, found.sample, found.amplitude, found.count, stretch,
+        lag, upright.real, upright.imag, turn, np.empty(stretch + 1), np.empty(stretch + 1),
     )  # fmt: skip
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _move(
-    signal: NDArray[np.float32], analytic: NDArray[np.complex64], sample: NDArray[np.float64],
+    signal: NDArray[np.float32], quadrature: NDArray[np.float32], sample: NDArray[np.float64],
     amplitude: NDArray[np.float64], count: NDArray[np.int64], stretch: int, lag: float,
     real: float, imaginary: float, turn: float, line: NDArray[np.float64],
     criterion: NDArray[np.float64],
@@ -115,7 +115,7 @@ def _move(
     `turn` is the carrier's phase from one sample to the next, (real, imaginary) turns the pulse's
     phase back; `line` and `criterion` are room to work in.
     """
-    m = analytic.shape[1]
+    m = signal.shape[1]
     for row in range(sample.shape[0]):
         for i in range(count[row]):
             peak = int(sample[row, i])
@@ -128,9 +128,9 @@ def _move(
             for _ in range(2):
                 at = int(np.rint(place))
                 if 0 <= at < m:
-                    value = analytic[row, at]
-                    along = value.real * real - value.imag * imaginary
-                    across = value.real * imaginary + value.imag * real
+                    here, beside = signal[row, at], quadrature[row, at]
+                    along = here * real - beside * imaginary
+                    across = here * imaginary + beside * real
                     if amplitude[row, i] < 0:
                         along, across = -along, -across
                     place = at - np.arctan2(across, along) / turn

@@ -1,26 +1,21 @@
 """From candidate echoes to readings: interface echo, gate, series, doubts."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from echotrial.ascan import Batch, Readings, Reason
 from numpy.typing import NDArray
 
 from echotrial_detectors import gate as gates
-from echotrial_detectors.interface import Interface, take_interface
-from echotrial_detectors.multiples import Law, Series, best_series
-from echotrial_detectors.noise import Survey, fixed, noise_peak, survey
-from echotrial_detectors.peaks import (
-    MOST,
-    Candidates,
-    drop_side_lobes,
-    keep_between,
-    strongest,
-)
+from echotrial_detectors.look import Look, look
+from echotrial_detectors.multiples import Law, Series
+from echotrial_detectors.noise import STRETCH, noise_peak
+from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, Plan
 from echotrial_detectors.pulse import PulseShape
-from echotrial_detectors.residual import unexplained
+from echotrial_detectors.settle import SETTLED, Rules, settle
+from echotrial_detectors.tiles import TILE, Portion
 
 #: An echo may lie this share of a period off its place in the series.
 SLACK_PERIODS = 0.25
@@ -45,36 +40,23 @@ FLANK_PERIODS, FLANK_SHARE = 2.1, 0.3
 LEFT_AT_MOST = 0.35
 
 
-@dataclass(frozen=True, eq=False)
-class Look:
-    """Where and how candidates are looked for, arrays (n,), in samples.
+Finder = Callable[[Portion, Look, PulseShape, Candidates], None]
 
-    Attributes
-    ----------
-    first, last
-        Between these samples.
-    behind
-        From here on the interface echo's tail is over.
-    sigma, level, sure
-        Noise of the signal, what a candidate must exceed, and what the strongest one must (without
-        an interface echo nothing else tells echoes from noise).
-    separation
-        Of extrema nearer to each other than this the greater one counts.
-    survey
-        Where the signal is loud.
+
+@dataclass(eq=False)
+class Settled:
+    """What the candidates of each record came to, (n,) each.
+
+    `interface` (its sample, NaN where there is none) and the other arrays are `settle.SETTLED`.
     """
 
-    first: NDArray[np.int64]
-    last: NDArray[np.int64]
-    behind: NDArray[np.int64]
-    sigma: NDArray[np.float64]
-    level: NDArray[np.float64]
-    sure: NDArray[np.float64]
-    separation: int
-    survey: Survey
-
-
-Finder = Callable[[NDArray[np.float32], Look, PulseShape, Candidates], None]
+    series: Series
+    interface: NDArray[np.float64]
+    interface_height: NDArray[np.float64]
+    gate_start: NDArray[np.float64]
+    count: NDArray[np.float64]
+    highest: NDArray[np.float64]
+    left: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -116,11 +98,11 @@ class Reader:
     def read(
         self,
         batch: Batch,
-        signal: NDArray[np.float32],
         shape: PulseShape,
+        portions: Iterable[Portion],
         find: Finder,
-        refine: Finder | None = None,
-        seen: Survey | None = None,
+        *,
+        cosine: bool = False,
     ) -> Readings:
         """Give the readings of a batch.
 
@@ -128,158 +110,144 @@ class Reader:
         ----------
         batch
             The records.
-        signal
-            What of them echoes are looked for in, (n, m): the records themselves, a correlation.
         shape
-            What one echo leaves in that signal.
+            What one echo leaves in the signal.
+        portions
+            What of them echoes are looked for in: the records themselves, a correlation. Each
+            portion is done with while it is in the processor's cache.
         find
-            Fills in the candidates.
-        refine
-            Moves those that no stronger one explains to where they are exactly.
-        seen
-            The survey of the signal, where it has been made already.
+            Fills in the candidates of a portion.
+        cosine
+            Lay a cosine through each candidate that no stronger one explains.
         """
-        signal = fixed(signal)
-        rate, m = batch.rate_hz, max(batch.samples.shape[1] - shape.tail, 1)
-        look = self.look(batch, signal, shape, seen or survey(signal))
-        found = Candidates.none(len(batch))
-        find(signal, look, shape, found)
-        drop_side_lobes(
-            found.sample, found.amplitude, found.count, shape.lobes, np.empty(MOST, np.bool_)
-        )
-        if refine is not None:
-            refine(signal, look, shape, found)
-        origin = (self.plan.origin_s - batch.start_s) * rate
-        interface = self._interface(found, origin, rate)
-        measured = np.where(np.isnan(interface.sample), origin, interface.sample)
-        gate = gates.gate_of(self.plan, interface.sample, self.after_s, batch.start_s, rate, m)
-        keep_between(found.sample, found.amplitude, found.count, gate.start, gate.stop)
-        counted = gate.start
-        if self.plan.mode == 3 and self.plan.interface_s is not None:
-            counted = np.maximum(gate.start, measured + shape.tail)
-        series = best_series(found, measured, counted, gate.stop, look.level, self.law(rate))
-        left = self._left(signal, look, shape, found, measured, series)
-        return self._judge(batch, look, found, interface, measured, gate, series, left)
-
-    def look(
-        self, batch: Batch, signal: NDArray[np.float32], shape: PulseShape, surveyed: Survey
-    ) -> Look:
-        """Where candidates are looked for in each record, and how high they must be.
-
-        The level is so much noise (in mode 1 what noise alone hardly ever exceeds, because one
-        echo is a reading there), and a share of the strongest echo: in mode 3 of those behind the
-        tail of the interface echo, else of all, the interface echo among them (where that one is
-        weak, the share is at most half of its reflection).
-        """
+        n, rate = len(batch), batch.rate_hz
         # A filter wraps what is loud at a record's start around to its end: the last echo that
         # counts is whole.
-        plan, m, rate = self.plan, max(signal.shape[1] - shape.tail, 1), batch.rate_hz
+        m = max(batch.samples.shape[1] - shape.tail, 1)
+        first, last, behind = self._where(batch, shape, m)
+        least, sure, share = self._heights(batch, m)
+        origin = (self.plan.origin_s - batch.start_s) * rate
+        gate_from = ((self.plan.interface_s or 0.0) - batch.start_s) * rate
+        gate_stop = np.minimum((gates.end_s(self.plan) - batch.start_s) * rate, m - 1.0)
+        rules, law = self._rules(shape, rate, m, cosine), self.law(rate)
+        separation = int(0.3 * self.plan.period_s * rate)
+        found = Candidates.none(min(TILE, n))
+        settled, sigma = np.empty((n, len(SETTLED) + len(fields(Series)))), np.empty(n)
+        for portion in portions:
+            rows = portion.rows
+            seen = look(
+                portion.signal, first[rows], last[rows], behind[rows], least, share, separation
+            )
+            find(portion, seen, shape, found)
+            settle(
+                portion.signal, found.sample, found.amplitude, found.count, rules, law,
+                shape.lobes, shape.phases, behind[rows], seen.sigma, seen.level, origin[rows],
+                gate_from[rows], gate_stop[rows], settled[rows],
+            )  # fmt: skip
+            sigma[rows] = seen.sigma
+        parts = np.ascontiguousarray(settled.T)
+        own, series = parts[: len(SETTLED)], Series(*parts[len(SETTLED) :])
+        return self._judge(batch, sigma, sure, Settled(series, *own), origin, gate_stop)
+
+    def _where(
+        self, batch: Batch, shape: PulseShape, m: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """First and last sample that candidates are looked for between, and the tail's end."""
+        plan, rate = self.plan, batch.rate_hz
         first, last = gates.search_samples(plan, self.after_s, batch.start_s, rate, m)
-        sigma, share, behind = surveyed.sigma, self.settings.level_relative, first
-        if plan.mode == 3:
-            behind = gates.behind_tail(plan, self.after_s, shape.tail, batch.start_s, rate, m)
-        elif plan.setup.interface_reflection is not None:
-            share = min(share, 0.5 * abs(plan.setup.interface_reflection))
-        least, sure = self.settings.level_sigma, 0.0
-        if plan.interface_s is None or plan.mode == 1:
-            band = plan.setup.bandwidth_hz / rate
-            sure = noise_peak(m, surveyed.loudest.shape[1], band)
-        if plan.mode == 1:  # one peak is a reading already
-            least = max(least, sure)
-        level = np.maximum(least * sigma, share * strongest(signal, surveyed, behind, last))
-        if plan.mode == 3 and plan.interface_s is None:  # an echo before the gate has flanks in it
+        if plan.mode != 3:
+            return first, last, first
+        behind = gates.behind_tail(plan, self.after_s, shape.tail, batch.start_s, rate, m)
+        if plan.interface_s is None:  # an echo before the gate has flanks in it
             first = np.maximum(first - len(shape.lobes) // 2, 0)
-        separation = int(0.3 * plan.period_s * rate)
-        return Look(first, last, behind, sigma, level, sure * sigma, separation, surveyed)
+        return first, last, behind
 
-    def _left(
-        self,
-        signal: NDArray[np.float32],
-        look: Look,
-        shape: PulseShape,
-        found: Candidates,
-        measured: NDArray[np.float64],
-        series: Series,
-    ) -> NDArray[np.float64]:
-        """Share of the energy behind the tail that the candidates do not explain, (n,)."""
-        m = max(signal.shape[1] - shape.tail, 1)
-        begin = gates.inside(measured + shape.tail, m)
-        if self.plan.interface_s is None:
-            begin = look.behind
-        end = gates.inside(series.last + shape.tail, m)
-        wanted = series.share >= self.settings.evenness
-        if self.plan.setup.reference_echo is None:  # nobody knows what an echo should look like
-            wanted[:] = False
-        left, room = np.empty(len(signal)), np.empty(signal.shape[1], np.float32)
-        unexplained(
-            signal, wanted, begin, end, look.sigma,
-            found.sample, found.amplitude, found.count, shape.phases, room, left,
-        )  # fmt: skip
-        return left
+    def _heights(self, batch: Batch, m: int) -> tuple[float, float, float]:
+        """How many sigma a candidate and the strongest one must exceed, and the former's share.
 
-    def _interface(
-        self, found: Candidates, nominal: NDArray[np.float64], rate_hz: float
-    ) -> Interface:
-        if self.plan.interface_s is None:
-            nowhere = np.full(nominal.shape, np.nan)
-            return Interface(nowhere, nowhere)
-        reach = gates.interface_reach_s(self.plan) * rate_hz
-        return take_interface(found, nominal, reach, self.plan.interface_sign)
+        The share is of the strongest echo: in mode 3 of those behind the tail of the interface
+        echo, else of all, the interface echo among them (where that one is weak, the share is at
+        most half of its reflection). In mode 1 a candidate must exceed what noise alone hardly ever
+        does, because one echo is a reading there; without an interface echo the strongest one must,
+        because nothing else tells echoes from noise.
+        """
+        plan, share = self.plan, self.settings.level_relative
+        least, sure = self.settings.level_sigma, 0.0
+        if plan.mode != 3 and plan.setup.interface_reflection is not None:
+            share = min(share, 0.5 * abs(plan.setup.interface_reflection))
+        if plan.interface_s is None or plan.mode == 1:
+            stretches = batch.samples.shape[1] // min(STRETCH, batch.samples.shape[1])
+            sure = noise_peak(m, stretches, plan.setup.bandwidth_hz / batch.rate_hz)
+        if plan.mode == 1:
+            least = max(least, sure)
+        return least, sure, share
+
+    def _rules(self, shape: PulseShape, rate_hz: float, m: int, cosine: bool) -> Rules:
+        plan = self.plan
+        known = plan.setup.reference_echo is not None  # else nobody knows what an echo looks like
+        return Rules(
+            end=m,
+            tail=shape.tail,
+            cosine=cosine,
+            interface=plan.interface_s is not None,
+            reach=gates.interface_reach_s(plan) * rate_hz,
+            sign=plan.interface_sign,
+            after=self.after_s * rate_hz,
+            behind_tail=plan.mode == 3 and plan.interface_s is not None,
+            evenness=float(self.settings.evenness) if known else np.inf,
+        )
 
     def _judge(
         self,
         batch: Batch,
-        look: Look,
-        found: Candidates,
-        interface: Interface,
-        measured: NDArray[np.float64],
-        gate: gates.Gate,
-        series: Series,
-        left: NDArray[np.float64],
+        sigma: NDArray[np.float64],
+        sure: float,
+        found: Settled,
+        origin: NDArray[np.float64],
+        gate_stop: NDArray[np.float64],
     ) -> Readings:
-        plan, rate, start = self.plan, batch.rate_hz, batch.start_s
+        plan, rate, start, series = self.plan, batch.rate_hz, batch.start_s, found.series
         orders = series.last_order - series.first_order
         if plan.mode == 3:
             first, last, spans = series.first, series.last, orders
         else:
-            first, last, spans = measured, series.first, np.ones(len(batch))
+            first = np.where(np.isnan(found.interface), origin, found.interface)
+            last, spans = series.first, np.ones(len(batch))
         spacing = (last - first) / np.where(spans > 0, spans, np.nan)
         interval = start + last / rate if plan.mode == 1 else spacing / rate
         thickness = plan.setup.thickness_m(interval, 1, mode=plan.mode)
-        reason = self._reasons(look, found, interface, series, left, thickness, rate)
+        reason = self._reasons(sigma, sure, found, thickness, rate)
         silent = reason != Reason.READ
         return Readings(
             np.where(silent, np.nan, thickness),
             np.where(silent | (plan.mode == 1), np.nan, start + first / rate),
             np.where(silent, np.nan, start + last / rate),
             np.where(silent, np.nan, spans),
-            start + gate.start / rate,
-            start + gate.stop / rate,
+            start + found.gate_start / rate,
+            start + gate_stop / rate,
             np.where(silent, np.nan, self._confidence(series, rate)),
             reason,
         )
 
-    def _odd_heights(self, found: Candidates, interface: Interface) -> NDArray[np.bool_]:
+    def _odd_heights(self, found: Settled) -> NDArray[np.bool_]:
         """Whether the interface echo's height cannot go with that of the strongest other echo."""
         reflection = self.plan.setup.interface_reflection
         if self.plan.mode != 2 or reflection is None:
             return np.zeros(found.count.shape, np.bool_)
         expected = found.highest * abs(reflection) / (1 - reflection**2)
-        height = np.abs(interface.amplitude)
+        height = np.abs(found.interface_height)
         odd = (height < HEIGHT_AT_LEAST * expected) | (height > HEIGHT_AT_MOST * expected)
         return np.asarray(odd)
 
-    def _could_be_other(
-        self, found: Candidates, interface: Interface, series: Series, rate_hz: float
-    ) -> NDArray[np.bool_]:
+    def _could_be_other(self, found: Settled, rate_hz: float) -> NDArray[np.bool_]:
         """Whether the series could as well be every second echo, or an echo and its own flank."""
-        period = self.plan.period_s * rate_hz
+        period, series = self.plan.period_s * rate_hz, found.series
         if self.plan.mode == 3:
             overlap = series.spacing < CLOSE_PERIODS * period
             doubtful = overlap & (series.share < self.close_share)
             return np.asarray(doubtful | (series.between > BETWEEN_AT_MOST))
         close = series.spacing < FLANK_PERIODS * period
-        return np.asarray(close & (np.abs(interface.amplitude) < FLANK_SHARE * found.highest))
+        return np.asarray(close & (np.abs(found.interface_height) < FLANK_SHARE * found.highest))
 
     def _confidence(self, series: Series, rate_hz: float) -> NDArray[np.float64]:
         """Share of the energy explained, less for echoes that lie off their places."""
@@ -289,29 +257,27 @@ class Reader:
 
     def _reasons(
         self,
-        look: Look,
-        found: Candidates,
-        interface: Interface,
-        series: Series,
-        left: NDArray[np.float64],
+        sigma: NDArray[np.float64],
+        sure: float,
+        found: Settled,
         thickness: NDArray[np.float64],
         rate_hz: float,
     ) -> NDArray[np.int8]:
         """Why not: the first doubt that holds, `Reason.READ` where none does."""
-        wants_interface = self.plan.interface_s is not None
+        wants_interface, series = self.plan.interface_s is not None, found.series
         low, high = self.plan.setup.wall_range
         tol = self.plan.setup.tolerance.of(thickness)
         doubts = [
-            (np.isnan(look.sigma), Reason.BAD_SAMPLES),
-            (wants_interface & np.isnan(interface.sample), Reason.NO_INTERFACE_ECHO),
-            ((found.count == 0) | (found.highest < look.sure), Reason.NO_ECHO),
+            (np.isnan(sigma), Reason.BAD_SAMPLES),
+            (wants_interface & np.isnan(found.interface), Reason.NO_INTERFACE_ECHO),
+            ((found.count == 0) | (found.highest < sure * sigma), Reason.NO_ECHO),
             ((self.plan.mode == 3) & (found.count < 2), Reason.NO_SECOND_ECHO),
             (~np.isfinite(thickness), Reason.UNEVEN_SPACING),
             (series.share < self.settings.evenness, Reason.UNEVEN_SPACING),
             (series.rival > RIVAL_SHARE * series.attested, Reason.AMBIGUOUS),
-            (self._could_be_other(found, interface, series, rate_hz), Reason.AMBIGUOUS),
-            (left > LEFT_AT_MOST, Reason.POOR_FIT),
-            (self._odd_heights(found, interface), Reason.POOR_FIT),
+            (self._could_be_other(found, rate_hz), Reason.AMBIGUOUS),
+            (found.left > LEFT_AT_MOST, Reason.POOR_FIT),
+            (self._odd_heights(found), Reason.POOR_FIT),
             ((thickness < low - tol) | (thickness > high + tol), Reason.OUT_OF_RANGE),
         ]
         return first_doubt(doubts)

@@ -18,12 +18,13 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors.look import Look
 from echotrial_detectors.peaks import Candidates, cosine_peak
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import PulseShape, frequencies, pulse_spectrum, shape_of
-from echotrial_detectors.reading import Look, Reader
+from echotrial_detectors.reading import Reader
 from echotrial_detectors.shorter import Repeats
-from echotrial_detectors.tiles import filtered
+from echotrial_detectors.tiles import Portion, portions
 
 #: Values of the pulse's autocorrelation to a sample.
 FINE = 16
@@ -69,10 +70,9 @@ class Sparse:
             if key not in pulses:
                 pulses[key] = matched_pulse(setup, *key)
             matched, autocorrelation, shape = pulses[key]
-            signal = filtered(batch, matched)
             apart = 0.5 * planned.period_s * batch.rate_hz
             find = partial(spikes, autocorrelation, settings.spikes, apart)
-            return repeats.kept(reader.read(batch, signal, shape, find), batch)
+            return repeats.kept(reader.read(batch, shape, portions(batch, matched), find), batch)
 
         return detect
 
@@ -100,12 +100,12 @@ def matched_pulse(
 
 def spikes(
     autocorrelation: NDArray[np.float64], most: int, apart: float,
-    signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates,
+    portion: Portion, look: Look, shape: PulseShape, found: Candidates,
 ) -> None:  # fmt: skip
     """Candidates: spikes of a matching pursuit, in order of time, in `found`."""
     pursue(
-        signal, look.first, look.last, look.level, autocorrelation, apart,
-        np.empty(signal.shape[1], np.float32), np.empty((most, most)), np.empty((4, most)),
+        portion.signal, look.first, look.last, look.level, autocorrelation, apart,
+        np.empty(portion.signal.shape[1], np.float32), np.empty((most, most)), np.empty((4, most)),
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
 

@@ -20,7 +20,7 @@ from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.autocorrelation import faded, is_quiet
+from echotrial_detectors.autocorrelation import faded, is_quiet, loudness
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import find_interface
 from echotrial_detectors.noise import survey
@@ -138,7 +138,8 @@ def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band)
     )  # fmt: skip
     with np.errstate(divide="ignore", invalid="ignore"):
         thickness = plan.setup.thickness_m(1 / (found.spacing * bin_hz), 1, mode=3)
-    quiet = is_quiet(np.asarray(batch.samples), looked, start, m, settings.level_sigma)
+    loud, faint = loudness(np.asarray(batch.samples), looked, start, m)
+    quiet = is_quiet(loud, faint, looked.sigma, settings.level_sigma)
     reason = _reasons(plan, settings, looked.sigma, quiet, found, thickness)
     silent = reason != Reason.READ
     sure = np.exp(-((found.misfit / settings.misfit) ** 2)) * (1 - 0.5 / np.maximum(found.count, 1))

@@ -1,5 +1,6 @@
 """Flank crossings, each refined by the zero crossing behind its greatest half-cycle."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import ClassVar
@@ -12,12 +13,13 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.flags import WORD, room
-from echotrial_detectors.noise import Survey, Surveyor, fixed, loud_until
-from echotrial_detectors.peaks import Candidates
+from echotrial_detectors.look import Look
+from echotrial_detectors.noise import fixed, loud_until
+from echotrial_detectors.peaks import Candidates, arctan
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
-from echotrial_detectors.reading import Look, Reader
-from echotrial_detectors.tiles import tiles
+from echotrial_detectors.reading import Reader
+from echotrial_detectors.tiles import NO_QUADRATURE, TILE, Portion, tiles
 
 #: From the half-cycle that crosses the level up to the echo's greatest one, at most so many times
 #: three quarters of a period: the first half-cycles of a high echo exceed a low level too.
@@ -51,22 +53,19 @@ class Threshold:
                 shape = shape_of(pulse_spectrum(setup, frequencies(*key)), batch.n_fft)
                 pulses[key] = shape, mark_of(setup, shape, batch.rate_hz)
             shape, mark = pulses[key]
-            signal, seen = levelled(batch.samples)
-            return reader.read(batch, signal, shape, partial(crossings, mark), seen=seen)
+            return reader.read(batch, shape, levelled(batch.samples), partial(crossings, mark))
 
         return detect
 
 
-def levelled(samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], Survey]:
-    """Records less their mean, and their survey, while they are at hand.
-
-    A receiver's offset shifts flanks and zero crossings.
-    """
-    found, surveyor = np.empty(samples.shape, np.float32), Surveyor(*samples.shape)
-    for rows in tiles(len(samples)):
-        _level(fixed(samples[rows]), found[rows])
-        surveyor.look(found[rows], rows)
-    return found, surveyor.survey()
+def levelled(samples: NDArray[np.float32]) -> Iterator[Portion]:
+    """Records less their mean: a receiver's offset shifts flanks and zero crossings."""
+    n, m = samples.shape
+    room = np.empty((min(TILE, n), m), np.float32)  # one for all portions, so that it stays at hand
+    for rows in tiles(n):
+        found = room[: min(rows.stop, n) - rows.start]
+        _level(fixed(samples[rows]), found)
+        yield Portion(rows, fixed(found), NO_QUADRATURE)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
@@ -117,11 +116,11 @@ def mark_of(setup: Setup, shape: PulseShape, rate_hz: float) -> Mark:
 
 
 def crossings(
-    mark: Mark, signal: NDArray[np.float32], look: Look, shape: PulseShape, found: Candidates
+    mark: Mark, portion: Portion, look: Look, shape: PulseShape, found: Candidates
 ) -> None:
     """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
     find_crossings(
-        signal, look.survey.loudest, look.survey.length, look.first, look.last, look.level,
+        portion.signal, look.loudest, look.length, look.first, look.last, look.level,
         mark.step, mark.from_centroid, mark.to_peak, mark.sign,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
@@ -160,12 +159,12 @@ def find_crossings(
     period, w = 1 / step, 2 * np.pi * step
     sine, cosine = np.sin(w), np.cos(w)
     reach = int(0.75 * period) + 1
-    flags = room(samples.shape[1])
+    flags, peaks = room(samples.shape[1]), np.empty(sample.shape[1], np.int64)
     words = flags.view(np.int64)
     for row in range(samples.shape[0]):
         line, place, height = samples[row], sample[row], amplitude[row]
         stop = min(last[row], line.size - 1, loud_until(loudest[row], length, level[row]))
-        i, here, strongest = first[row], 0, -1
+        i, here = first[row], 0
         _flag_above(line, first[row], stop, np.float32(level[row]), flags)
         while i < stop and here < place.size:
             if words[i // WORD] == 0:
@@ -178,29 +177,26 @@ def find_crossings(
             for _ in range(CLIMBS):
                 end = peak + reach if peak + reach < stop else stop
                 peak = highest(line, peak, end)
-            place[here] = centroid(line, peak, period)
-            height[here] = abs(line[peak])
-            if strongest < 0 or height[here] > height[strongest]:
-                strongest = here
+            peaks[here] = peak
             here += 1
             i = int(peak + 0.75 * period) + 1
-        if here:
-            offset = from_centroid
-            if np.isnan(offset):
-                middle = place[strongest] + 0.25 * period
-                offset = abs(zero_near(line, middle, step, sine, cosine)) - place[strongest]
-            kept = 0
-            for k in range(here):
-                zero = zero_near(line, place[k] + offset, step, sine, cosine)
-                if zero != 0 and (kept == 0 or abs(zero) > place[kept - 1] + 0.25 * period):
-                    place[kept] = abs(zero)
-                    height[kept] = height[k] if zero > 0 else -height[k]
-                    kept += 1
-            here = kept
-            for k in range(here):
-                place[k] += to_peak
-                height[k] *= sign
-        count[row] = here
+        strongest = 0
+        for k in range(here):
+            place[k], height[k] = centroid(line, peaks[k], period), abs(line[peaks[k]])
+            strongest = k if height[k] > height[strongest] else strongest
+        offset = from_centroid
+        if here and np.isnan(offset):
+            middle = place[strongest] + 0.25 * period
+            offset = abs(zero_near(line, middle, step, sine, cosine)) - place[strongest]
+        kept, before = 0, -period
+        for k in range(here):
+            zero = zero_near(line, place[k] + offset, step, sine, cosine)
+            size = height[k] * sign
+            place[kept], height[kept] = abs(zero) + to_peak, size if zero > 0 else -size
+            another = (zero != 0) & (abs(zero) > before + 0.25 * period)
+            before = abs(zero) if another else before
+            kept += another
+        count[row] = kept
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -236,20 +232,6 @@ def centroid(line: NDArray[np.float32], peak: int, reach: float) -> float:
         moment += power * after
         after += np.float32(1)
     return begin + float(moment) / float(energy) if energy > 0 else float(peak)
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def arctan(x: float) -> float:
-    """Arc tangent to 2e-8 (Abramowitz, Stegun, 4.4.49, from memory); x at least 0.
-
-    The mathematical library's takes ten times as long.
-    """
-    small = x if x <= 1 else 1 / x
-    s = small * small
-    high = 0.0429096138 + s * (-0.0161657367 + s * 0.0028662257)
-    middle = -0.1420889944 + s * (0.1065626393 + s * (-0.0752896400 + s * high))
-    turn = small * (1 + s * (-0.3333314528 + s * (0.1999355085 + s * middle)))
-    return turn if x <= 1 else 0.5 * np.pi - turn
 
 
 def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float:

@@ -1,6 +1,7 @@
 """Transforms of a batch in portions that stay in the processor's cache."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numba
 import numpy as np
@@ -8,10 +9,32 @@ import scipy
 from echotrial.ascan import Batch
 from numpy.typing import NDArray
 
-from echotrial_detectors.noise import Survey, Surveyor
+from echotrial_detectors.noise import fixed
 
-#: Records in one portion: some 0.5 MB of spectra of 1024 samples.
-TILE = 64
+#: Records in one portion: some 0.8 MB of spectra of 1024 samples.
+TILE = 192
+
+
+@dataclass(frozen=True, eq=False)
+class Portion:
+    """Some records of a batch, and which they are.
+
+    Attributes
+    ----------
+    rows
+        Their numbers.
+    signal
+        What of them echoes are looked for in, (n, m); read-only.
+    quadrature
+        That of the signal, (n, m), for who asked for it; else empty.
+    """
+
+    rows: slice
+    signal: NDArray[np.float32]
+    quadrature: NDArray[np.float32]
+
+
+NO_QUADRATURE = np.empty((0, 0), np.float32)
 
 
 def tiles(n: int) -> Iterator[slice]:
@@ -19,8 +42,10 @@ def tiles(n: int) -> Iterator[slice]:
     return (slice(start, min(start + TILE, n)) for start in range(0, n, TILE))
 
 
-def filtered(batch: Batch, transfer: NDArray[np.complex64]) -> NDArray[np.float32]:
-    """Every record through a filter, (n, m).
+def portions(
+    batch: Batch, transfer: NDArray[np.complex64], stop: int | None = None
+) -> Iterator[Portion]:
+    """Every record through a filter, portion by portion.
 
     Parameters
     ----------
@@ -28,26 +53,14 @@ def filtered(batch: Batch, transfer: NDArray[np.complex64]) -> NDArray[np.float3
         Its shared spectrum is used; a record with an infinity comes out as NaN.
     transfer
         One-sided, (n_fft // 2 + 1,).
+    stop
+        From this sample on, if given, there is nothing.
     """
-    n, m = batch.samples.shape
-    found = np.empty((n, m), np.float32)
+    m = batch.samples.shape[1]
     for rows, part in _portions(batch, transfer):
-        found[rows] = part[:, :m]
-    return found
-
-
-def surveyed(
-    batch: Batch, transfer: NDArray[np.complex64], stop: int | None = None
-) -> tuple[NDArray[np.float32], Survey]:
-    """As `filtered`, and the survey of it; from sample `stop` on, if given, there is nothing."""
-    n, m = batch.samples.shape
-    end = m if stop is None else stop
-    found, surveyor = np.empty((n, m), np.float32), Surveyor(n, m)
-    found[:, end:] = 0
-    for rows, part in _portions(batch, transfer):
-        found[rows, :end] = part[:, :end]
-        surveyor.look(found[rows], rows)
-    return found, surveyor.survey()
+        if stop is not None:
+            part[:, stop:] = 0
+        yield Portion(rows, fixed(part[:, :m]), NO_QUADRATURE)
 
 
 def _portions(
@@ -71,14 +84,14 @@ def _multiply(
             into[i] = line[i] * transfer[i]
 
 
-def filtered_analytic(batch: Batch, transfer: NDArray[np.float32]) -> NDArray[np.complex64]:
-    """Analytic signal of every record through a real filter, (n, m)."""
+def analytic_portions(batch: Batch, transfer: NDArray[np.float32]) -> Iterator[Portion]:
+    """Every record through a real filter, and its quadrature, portion by portion."""
     n, m = batch.samples.shape
-    found = np.empty((n, m), np.complex64)
     one_sided = np.zeros((min(TILE, n), batch.n_fft), np.complex64)
     for rows, spectrum in batch.spectra(TILE):
         part = one_sided[: len(spectrum)]
         with np.errstate(invalid="ignore"):
             np.multiply(spectrum, 2 * transfer, out=part[:, : transfer.size])
-        found[rows] = scipy.fft.ifft(part, axis=1)[:, :m]
-    return found
+        analytic = scipy.fft.ifft(part, axis=1)[:, :m]
+        beside = np.ascontiguousarray(analytic.imag, dtype=np.float32)
+        yield Portion(rows, fixed(np.asarray(analytic.real, np.float32)), beside)

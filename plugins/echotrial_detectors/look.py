@@ -1,0 +1,99 @@
+"""Where and how candidates are looked for in each record: noise, level, between which samples."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from echotrial_detectors.noise import STRETCH, quiet_sigma, survey_line
+from echotrial_detectors.peaks import strongest_bits
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """Where and how candidates are looked for, arrays (n,), in samples.
+
+    Attributes
+    ----------
+    first, last
+        Between these samples.
+    behind
+        From here on the interface echo's tail is over.
+    sigma, level
+        Noise of the signal, and what a candidate must exceed.
+    separation
+        Of extrema nearer to each other than this the greater one counts.
+    loudest, length
+        As in `noise.Survey`: where the signal is loud.
+    """
+
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    behind: NDArray[np.int64]
+    sigma: NDArray[np.float64]
+    level: NDArray[np.float64]
+    separation: int
+    loudest: NDArray[np.float32]
+    length: int
+
+
+def look(
+    signal: NDArray[np.float32],
+    first: NDArray[np.int64],
+    last: NDArray[np.int64],
+    behind: NDArray[np.int64],
+    least_sigma: float,
+    share: float,
+    separation: int,
+) -> Look:
+    """Look at each record once.
+
+    Parameters
+    ----------
+    signal
+        (n, m), read-only.
+    first, last, behind, separation
+        As in `Look`.
+    least_sigma, share
+        The level is so many sigma, or this share of what is strongest between `behind` and `last`.
+    """
+    n, m = signal.shape
+    length = min(STRETCH, m)
+    loudest = np.empty((n, m // length), np.int32)
+    sigma, level = np.empty(n), np.empty(n)
+    spread = np.empty(m // length, np.float32)
+    _look(
+        signal, signal.view(np.int32), length, behind, last, least_sigma, share,
+        spread, spread.view(np.int32), loudest, sigma, level,
+    )  # fmt: skip
+    return Look(
+        first, last, behind, sigma, level, separation, loudest.view(np.float32), length
+    )  # fmt: skip
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _look(
+    signal: NDArray[np.float32],
+    bits: NDArray[np.int32],
+    length: int,
+    behind: NDArray[np.int64],
+    last: NDArray[np.int64],
+    least_sigma: float,
+    share: float,
+    spread: NDArray[np.float32],
+    spread_bits: NDArray[np.int32],
+    loudest: NDArray[np.int32],
+    sigma: NDArray[np.float64],
+    level: NDArray[np.float64],
+) -> None:
+    """Fill in `loudest`, `sigma` and `level`; bits are those of the values themselves."""
+    peak = np.empty(1, np.int32)
+    highest = peak.view(np.float32)
+    for row in range(signal.shape[0]):
+        survey_line(signal[row], bits[row], length, spread, loudest[row])
+        sigma[row] = quiet_sigma(spread, spread_bits)
+        peak[0] = strongest_bits(bits[row], loudest[row], length, behind[row], last[row])
+        # NaN, where a sample is no number, stays NaN
+        noise, strong = least_sigma * sigma[row], share * float(highest[0])
+        level[row] = strong if strong > noise else noise
