@@ -84,7 +84,7 @@ _formatted_by_python = warnings.formatwarning
 def main(arguments: list[str] | None = None) -> Any:
     """Entry point: run a command; an error becomes one message and its exit code."""
     warnings.formatwarning = _formatted
-    gc.set_threshold(100_000, 20, 50)  # imports and tables make a million objects, and few cycles
+    gc.set_threshold(20_000, 10, 10)  # imports and tables make a million objects, and few cycles
     try:
         code = cli.main(args=arguments, standalone_mode=False)
     except EchotrialError as error:

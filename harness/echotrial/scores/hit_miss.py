@@ -137,11 +137,7 @@ class _Likelihood:
     """Of logit P(hit) = `logit` + b (x - a), as a function of the wall a and the slope b."""
 
     def __init__(self, hits: Floats, misses: Floats, logit: float) -> None:
-        self._x, self._sign = (
-            np.concatenate([hits, misses]),
-            np.repeat([1.0, -1.0], [hits.size, misses.size]),
-        )
-        self._logit = logit
+        self._hits, self._misses, self._logit = hits, misses, logit
 
     def lacking(self, at_and_slope: Floats, floor: float) -> tuple[Floats, Floats]:
         """Log-likelihood above `floor` and its derivative by b, and the derivatives of both.
@@ -149,15 +145,27 @@ class _Likelihood:
         Both are 0 at the bound (D. Venzon, S. Moolgavkar, Applied Statistics 37 (1988) 87-94; from
         memory).
         """
-        at, b = at_and_slope
-        d = self._x - at
-        z = self._sign * (self._logit + b * d)
-        missing = special.expit(-z)
-        push, bend = self._sign * missing, missing * (1 - missing)
-        by_b, by_a = float(push @ d), -b * float(push.sum())
-        log_likelihood = -float(np.logaddexp(0, -z).sum())
-        by_bb, by_ab = -float(bend @ d**2), float(b * (bend @ d) - push.sum())
-        return np.array([log_likelihood - floor, by_b]), np.array([[by_a, by_b], [by_ab, by_bb]])
+        at, b = map(float, at_and_slope)
+        value, push, by_b, bend, by_bb = self._sums(self._hits, 1.0, at, b) + self._sums(
+            self._misses, -1.0, at, b
+        )
+        return (
+            np.array([value - floor, by_b]),
+            np.array([[-b * push, by_b], [b * bend - push, -by_bb]]),
+        )
+
+    def _sums(self, x: Floats, sign: float, at: float, b: float) -> Floats:
+        """Log-likelihood of hits (`sign` 1) or misses (-1), and what its derivatives are made of.
+
+        Of a million records every array counts, so few are held at a time.
+        """
+        d = x - at
+        against = -sign * (self._logit + b * d)
+        value = -float(np.logaddexp(0, against).sum())
+        missing = special.expit(against, out=against)
+        push, by_b = sign * float(missing.sum()), sign * float(missing @ d)
+        bend = np.subtract(missing, missing**2, out=missing)
+        return np.array([value, push, by_b, bend @ d, bend @ np.square(d, out=d)])
 
     def highest(self, at: float, slope: float) -> float:
         """Log-likelihood at its maximum over b from 0 to 20 `slope`."""

@@ -99,11 +99,10 @@ class Examination:
         """Score what was gathered, once: it is let go of."""
         assert self._gathering is not None
         gathering, self._gathering = self._gathering, None
-        prove, tune = gathering.panel("prove"), gathering.panel("tune")
         seconds = self._reading.seconds_per_record
         found = scores.score_panels(
-            prove,
-            tune,
+            gathering.panel("prove"),  # not by a name, which would hold what is let go of there
+            gathering.panel("tune"),
             origin=self._corpus.origin,
             measures=self._request.measures,
             own=self._own,
