@@ -84,7 +84,7 @@ def test_the_table_of_detectors_says_what_scores_csv_says(trial: Trial, text: st
     cells.feed(text)
     whole = trial.scores[(trial.scores["stratum"] == "whole") & (trial.scores["unit"] == "1")]
     checked = 0
-    for i, name in enumerate(parts_of(trial)[0].panel.detectors):
+    for i, name in enumerate(next(parts_of(trial)).panel.detectors):
         for measure in ("hit", "dropout", "off", "false lock", "thick false lock"):
             row = whole[(whole["detector"] == name) & (whole["measure"] == measure)].iloc[0]
             shown = float(cells.found[i, measure])
@@ -97,7 +97,7 @@ def test_the_table_of_detectors_says_what_scores_csv_says(trial: Trial, text: st
 
 
 def test_columns_in_the_page_count_to_scores_csv_in_every_stratum(trial: Trial) -> None:
-    part = parts_of(trial)[0]
+    part = next(parts_of(trial))
     data = compact(part)
     outcome = array(data["outcome"], "u1").reshape(-1, data["n"])
     names = [str(o) for o in Outcome]
@@ -121,7 +121,7 @@ def test_columns_in_the_page_count_to_scores_csv_in_every_stratum(trial: Trial) 
 
 
 def test_columns_hold_every_reading_of_prove(trial: Trial) -> None:
-    data = compact(parts_of(trial)[0])
+    data = compact(next(parts_of(trial)))
     prove = trial.readings[trial.readings["split"] == "prove"]
     deviation = array(data["deviation"], "<f4").reshape(-1, data["n"])
     for i, name in enumerate(data["detectors"]):
@@ -137,7 +137,7 @@ def test_columns_hold_every_reading_of_prove(trial: Trial) -> None:
 
 
 def test_confidence_travels_as_the_map_of_the_scores_makes_it(trial: Trial) -> None:
-    part = parts_of(trial)[0]
+    part = next(parts_of(trial))
     made = trial.verdicts["corpora"][0]["confidence_maps"]["told"]
     rows = trial.readings.query("detector == 'told' and split == 'prove'").sort_values("record")
     expected = np.interp(rows["confidence"], made["raw"], made["p_hit"])
@@ -163,7 +163,7 @@ def test_names_are_texts(text: str) -> None:
 
 
 def test_the_page_carries_the_worst_of_each_outcome_of_each_detector(trial: Trial) -> None:
-    part = parts_of(trial)[0]
+    part = next(parts_of(trial))
     chosen = worst(part)
     assert len(chosen) == len(set(chosen)) <= page_limit()
     prove = trial.readings[trial.readings["split"] == "prove"]
@@ -182,7 +182,7 @@ def page_limit() -> int:
 
 
 def test_few_a_scans_are_shared_out_over_all_kinds(trial: Trial) -> None:
-    part = parts_of(trial)[0]
+    part = next(parts_of(trial))
     prove = trial.readings[trial.readings["split"] == "prove"]
     found = set(prove.loc[prove["record"].isin(worst(part, 12)), "outcome"])
     assert {"tail lock", "echo skip", "cycle skip", "stray", "phantom", "off"} <= found

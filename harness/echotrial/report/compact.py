@@ -1,7 +1,7 @@
 """A trial as compact columns, from which the page counts and draws everything anew for a filter."""
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -33,6 +33,8 @@ class Part:
 
     Attributes
     ----------
+    trial
+        With tables of this corpus only.
     info
         Its entry in trial.toml.
     document
@@ -45,6 +47,7 @@ class Part:
         P(hit | reading), (detectors, records); NaN where there is none.
     """
 
+    trial: Trial
     info: Mapping[str, Any]
     document: Mapping[str, Any]
     setup: Setup
@@ -64,17 +67,18 @@ class Part:
         return bool(self.info["origin"] != "synthetic")
 
 
-def parts_of(trial: Trial) -> list[Part]:
-    """Every corpus of a trial."""
-    documents = {d["corpus"]: d for d in trial.verdicts["corpora"]}
-    return [_part(trial, info, documents[info["name"]]) for info in trial.info["corpora"]]
+def parts_of(trial: Trial) -> Iterator[Part]:
+    """Every corpus of a trial, one at a time: their tables together may be large."""
+    infos = {info["name"]: info for info in trial.info["corpora"]}
+    for document in trial.documents():
+        name = document["corpus"]
+        yield _part(trial.of(name), infos[name], document)
 
 
 def _part(trial: Trial, info: Mapping[str, Any], document: Mapping[str, Any]) -> Part:
     name = info["name"]
     setup = setup_of(info)
-    readings = trial.readings[trial.readings["corpus"] == name]
-    truth = trial.records[trial.records["corpus"] == name]
+    readings, truth = trial.readings, trial.records
     panel = _panel(name, setup, [d["name"] for d in trial.info["detectors"]], readings, truth)
     seconds = {
         row["detector"]: row["seconds"]
@@ -82,7 +86,7 @@ def _part(trial: Trial, info: Mapping[str, Any], document: Mapping[str, Any]) ->
         if row["corpus"] == name
     }
     read_mm = _in_order(readings, panel)
-    return Part(info, document, setup, panel, read_mm, _p_hit(panel, document), seconds)
+    return Part(trial, info, document, setup, panel, read_mm, _p_hit(panel, document), seconds)
 
 
 def _panel(

@@ -54,8 +54,7 @@ def html(trial: Trial) -> str:
     cautions: tuple[str, ...] = CAUTIONS
     if trial.holds_more_than(MOST_RECORDS):
         trial, cautions = trial.first(MOST_RECORDS), (*CAUTIONS, _NOT_ALL)
-    parts = parts_of(trial)
-    sections = [_section(trial, part) for part in parts]
+    sections = [_section(part) for part in parts_of(trial)]
     payload = {
         "trial": trial.folder.name,
         "outcomes": outcomes(),
@@ -142,14 +141,13 @@ def moment(iso: str) -> str:
     return f"{datetime.fromisoformat(iso).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
-def _section(trial: Trial, part: Part) -> dict[str, Any]:
+def _section(part: Part) -> dict[str, Any]:
     """What the template needs of one corpus, and the data that its scripts work on."""
-    records = Records(trial, part.name)
+    records = Records(part.trial, part.name)
     carried = records.several(worst(part))
     low, high = part.setup.wall_range
     return {
         "info": part.info,
-        "document": part.document,
         "verdict": part.document["verdict"],
         "sentence": str(part.document["verdict"]["sentence"]).removeprefix(f"{part.name}: "),
         "detectors": part.panel.detectors,

@@ -5,7 +5,6 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-import pandas as pd
 from rich.console import Console
 from rich.table import Table
 
@@ -33,19 +32,17 @@ _FULL: Final = {"hit": 1.0, "false lock": 0.1}
 
 
 class Scores:
-    """Looks numbers up in the scores of one corpus."""
+    """Looks numbers up in the scores of one corpus, as scores.json has them."""
 
-    def __init__(self, table: pd.DataFrame) -> None:
-        keys = ["detector", "stratum", "bin", "measure", "unit"]
-        filled = table[table["stratum"].isin(_SHOWN)].fillna({"bin": "", "note": ""})
-        names = list(map(str, filled))
-        rows = zip(*(filled[name].tolist() for name in names), strict=True)
+    def __init__(self, rows: Sequence[Mapping[str, Any]]) -> None:
+        keys = ("detector", "stratum", "bin", "measure", "unit")
+        shown = [row for row in rows if row["stratum"] in _SHOWN]
         self._rows: dict[tuple[Any, ...], Mapping[str, Any]] = {
-            tuple(row[k] for k in keys): row
-            for row in (dict(zip(names, r, strict=True)) for r in rows)
+            tuple(row[k] for k in keys): {k: math.nan if v is None else v for k, v in row.items()}
+            for row in shown
         }
-        self.detectors = list(dict.fromkeys(table["detector"]))
-        self.bins = list(dict.fromkeys(filled.loc[filled["stratum"] == _WALL, "bin"]))
+        self.detectors = list(dict.fromkeys(row["detector"] for row in rows))
+        self.bins = list(dict.fromkeys(row["bin"] for row in shown if row["stratum"] == _WALL))
 
     def row(
         self, detector: str, measure: str, stratum: str = "whole", part: str = "", unit: str = "1"
@@ -58,8 +55,9 @@ class Scores:
 def show_trial(trial: Trial, console: Console | None = None) -> None:
     """Print each corpus: how often right, silent and wrong; how it is wrong; whom to trust."""
     console = console or console_for(sys.stdout)
-    for corpus in trial.info["corpora"]:
-        scores = Scores(trial.scores[trial.scores["corpus"] == corpus["name"]])
+    infos = {info["name"]: info for info in trial.info["corpora"]}
+    for document in trial.documents():
+        corpus, scores = infos[document["corpus"]], Scores(document["scores"])
         seconds = {
             row["detector"]: row["seconds"]
             for row in trial.info["seconds_per_record"]
@@ -74,7 +72,7 @@ def show_trial(trial: Trial, console: Console | None = None) -> None:
             console.print()
             console.print(_sparks(scores, blocks=not console.options.ascii_only))
         console.print()
-        console.print(trial.verdict(corpus["name"]), style="bold", highlight=False)
+        console.print(document["verdict"]["sentence"], style="bold", highlight=False)
     console.print(f"\n{_LEGEND}", highlight=False)
     console.print(f"\n{_CAUTION}", highlight=False)
     console.print(f"Trial folder: {trial.folder}", highlight=False, soft_wrap=True)

@@ -60,8 +60,8 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
         examined = list(_examined(request, work, cluster, tables, progress))
     write_scores(
         folder,
-        pd.concat([e.scores.table for e in examined], ignore_index=True),
-        {"schema": "echotrial.trial/1", "corpora": [e.scores.to_json() for e in examined]},
+        pd.concat([e.table for e in examined], ignore_index=True),
+        [e.document for e in examined],
     )
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
     shutil.rmtree(folder / PARTS, ignore_errors=True)

@@ -1,5 +1,6 @@
 """One corpus of a trial: readings to outcomes, to tables, to scores."""
 
+import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, islice
@@ -18,7 +19,7 @@ from echotrial.trial.request import Request
 from echotrial.trial.tables import Tables
 
 if TYPE_CHECKING:
-    from echotrial.scores import CorpusScores, Gathering
+    from echotrial.scores import Gathering
 
 #: Rows that outcomes are found for at once.
 _BLOCK = 20_000
@@ -28,13 +29,14 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class Examined:
-    """What came of one corpus; its readings are in the tables."""
+    """What came of one corpus: its scores, and as JSON text, which takes less room than objects."""
 
     corpus: Corpus
     seconds_per_record: dict[str, float]
     failures: pd.DataFrame
     offsets: Mapping[str, MarkOffsets]
-    scores: "CorpusScores"
+    table: pd.DataFrame
+    document: str
 
 
 class Examination:
@@ -108,7 +110,14 @@ class Examination:
             own=self._own,
             seconds=seconds,
         )
-        return Examined(self._corpus, seconds, self._reading.failures, self._offsets, found)
+        return Examined(
+            self._corpus,
+            seconds,
+            self._reading.failures,
+            self._offsets,
+            found.table,
+            json.dumps(found.to_json()),
+        )
 
     def _own(self, detector: str) -> pd.DataFrame:
         everything = pd.concat(self._scored, ignore_index=True)

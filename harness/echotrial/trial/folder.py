@@ -2,7 +2,7 @@
 
 import html
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
@@ -18,6 +18,9 @@ from echotrial.strict import read_toml
 FORMAT = 1
 TRIAL, READINGS, RECORDS, SCORES = "trial.toml", "readings.parquet", "records.parquet", "scores.csv"
 VERDICTS = "scores.json"
+#: First and last line of that file; between them stands a line for each corpus.
+_HEAD: Final = '{"schema": "echotrial.trial/1", "corpora": [\n'
+_TAIL: Final = "]}\n"
 #: Columns of `scores.wide` in a notebook: heading, and factor to its unit.
 SHOWN: Final = {
     "hit": ("hit %", 100),
@@ -45,22 +48,35 @@ class Trial:
     """
 
     def __init__(
-        self, folder: Path, info: Mapping[str, Any], records_below: int | None = None
+        self,
+        folder: Path,
+        info: Mapping[str, Any],
+        *,
+        records_below: int | None = None,
+        corpus: str | None = None,
     ) -> None:
-        self.folder, self.info, self.records_below = folder, info, records_below
+        self.folder, self.info, self.records_below, self.corpus = (
+            folder, info, records_below, corpus,
+        )  # fmt: skip
 
     def first(self, records: int) -> "Trial":
         """The same trial, with tables of the records below this number only; scores are of all."""
-        return Trial(self.folder, self.info, records)
+        return Trial(self.folder, self.info, records_below=records, corpus=self.corpus)
+
+    def of(self, corpus: str) -> "Trial":
+        """The same trial, with tables of one corpus only: those of all may be large."""
+        return Trial(self.folder, self.info, records_below=self.records_below, corpus=corpus)
 
     def holds_more_than(self, records: int) -> bool:
         """Whether any corpus has that many records that were read, without reading a table."""
         return any(c["prove"] + c["tune"] > records for c in self.info["corpora"])
 
     def _table(self, name: str) -> pd.DataFrame:
-        below = self.records_below
-        filters = None if below is None else [("record", "<", below)]
-        return pd.read_parquet(self.folder / name, filters=filters)
+        below, own = self.records_below, self.corpus
+        filters: list[tuple[str, str, Any]] = []
+        filters += [] if below is None else [("record", "<", below)]
+        filters += [] if own is None or len(self.info["corpora"]) == 1 else [("corpus", "==", own)]
+        return pd.read_parquet(self.folder / name, filters=filters or None)
 
     @property
     def complete(self) -> bool:
@@ -87,6 +103,16 @@ class Trial:
         """Scores and verdict of each corpus as JSON data."""
         found: dict[str, Any] = json.loads((self.folder / VERDICTS).read_text(encoding="utf-8"))
         return found
+
+    def documents(self) -> Iterator[dict[str, Any]]:
+        """Scores and verdict of each corpus, one at a time: as JSON data they are large."""
+        with (self.folder / VERDICTS).open(encoding="utf-8") as file:
+            if file.readline() == _HEAD:
+                for line in file:
+                    if line != _TAIL:
+                        yield json.loads(line.removesuffix("\n").removesuffix(","))
+                return
+        yield from self.verdicts["corpora"]  # laid out by somebody else
 
     def verdict(self, corpus: str) -> str:
         """Which detector can be trusted on a corpus, in a sentence."""
@@ -143,8 +169,8 @@ def write_info(folder: Path, info: Mapping[str, Any]) -> None:
     write_text(folder / TRIAL, tomlkit.dumps({"format": FORMAT, **info}))
 
 
-def write_scores(folder: Path, scores: pd.DataFrame, verdicts: Mapping[str, Any]) -> None:
-    """Write scores.csv and scores.json."""
+def write_scores(folder: Path, scores: pd.DataFrame, documents: Iterable[str]) -> None:
+    """Write scores.csv, and scores.json with the JSON text of each corpus in a line of its own."""
     with new_file(folder / SCORES) as part:
         scores.to_csv(part, index=False, lineterminator="\n")
-    write_text(folder / VERDICTS, json.dumps(verdicts) + "\n")
+    write_text(folder / VERDICTS, _HEAD + ",\n".join(documents) + f"\n{_TAIL}")
