@@ -69,7 +69,7 @@ def bare_product(records: Batch) -> None:
 @cache
 def grid_matrix() -> np.ndarray:
     known = setup()
-    return _plan(known, ModelFitSettings(), stack_of(known), RATE).how.grid.matrix
+    return _plan(known, ModelFitSettings(), stack_of(known), RATE).how.grid.few
 
 
 def plain_fit(records: Batch) -> None:

@@ -27,7 +27,7 @@ from echotrial_detectors.fit.newton import (
     refine,
     room,
 )
-from echotrial_detectors.fit.search import leaning
+from echotrial_detectors.fit.search import leaning, worth_more
 from echotrial_detectors.fit.spectra import (
     Bins,
     Gate,
@@ -363,3 +363,20 @@ def test_a_wall_below_the_wall_range_must_be_far_likelier_than_a_film(wall_um, f
     )  # fmt: skip
     limits = Limits(5, 3, 3, 6, 0.3, 3, False, 3, 0.02)
     assert judge(fits, limits, 10e-6 * one, (40e-6, 1e-3))[0][0] == reason
+
+
+@pytest.mark.parametrize(
+    ("left", "hope", "on"),
+    [((0.01, 0.02), 0.0, (True, True)), ((0.08, 0.09), 0.0, (True, False)),
+     ((0.08, 0.09), 0.1, (True, True)), ((0.5, 0.6), 0.1, (False, False))],
+)  # fmt: skip
+def test_fits_of_records_that_no_wall_explains_are_given_up(left, hope, on):
+    """A reading may leave 0.02: beyond some times that the best alone goes on, or none."""
+    results = np.array([[[100 * np.log(share), share, 1.0] for share in left]])
+    found = worth_more(results, 100.0, np.array([0.02]), hope)
+    assert tuple(found[0]) == on
+
+
+def test_a_fit_that_is_far_behind_is_worth_no_more():
+    results = np.array([[[-300.0, 0.01, 1.0], [-299.0, 0.01, 1.0], [-200.0, 0.02, 1.0]]])
+    assert worth_more(results, 30.0, np.array([0.02]), 0.0).tolist() == [[True, True, False]]

@@ -39,6 +39,8 @@ THINNEST = 0.1  # periods of round trip
 STRONG_INTERFACE = 0.5
 #: From this reflection of couplant against wall on, a wall is hard.
 METAL = 0.7
+#: Share of a record that walls may leave where a ring-down is still hoped for.
+RINGING = 0.1
 #: Loss expected of any other wall, neper per wavelength of travel: nylon, PMMA and their like lose
 #: 0.01 to 0.04 (handbook attenuations, from memory); of a metal none.
 POLYMER_LOSS = 0.02
@@ -185,6 +187,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             Ring.of(bins),
             THIN if stack.couplant_wall > METAL else 0.0,
             0.0 if stack.couplant_wall > METAL else POLYMER_LOSS,
+            RINGING if abs(stack.interface) > STRONG_INTERFACE else 0.0,
         ),
         settings.starts,
         Limits(
@@ -311,7 +314,8 @@ def _search(
     """Fits, and which of them took a ring-down because the reference echo alone left too much."""
     how = plan.how
     arrival, tolerance = _expected(anchor_s, plan)
-    found = search(y, usable, arrival, tolerance, how, plan.starts)
+    allowed = most_left(noise, plan.limits)
+    found = search(y, usable, arrival, tolerance, how, plan.starts, allowed)
     ringing = np.zeros(len(y), np.bool_)
     left = found.residual[np.arange(len(y)), found.best]
     poor = np.flatnonzero(np.isfinite(left) & (left > hardly_more_than(noise, plan.limits)))
@@ -340,8 +344,9 @@ def _unclipped(
         y * np.sqrt(energy)[:, None], at, anchor, noise / plan.how.every.freedom, plan.gate
     )
     arrival, tolerance = _expected(anchor_s, plan)
-    found = search_clipped(known, arrival, tolerance, plan.how, plan.starts)
     share = noise / known.energy
+    allowed = most_left(share, plan.limits)
+    found = search_clipped(known, arrival, tolerance, plan.how, plan.starts, allowed)
     refuse(found, share, plan.limits.lossy)
     return found, share
 

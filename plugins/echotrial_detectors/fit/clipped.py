@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.fit.grid import pick_starts
 from echotrial_detectors.fit.newton import LOSS, SIDE, UNKNOWNS
-from echotrial_detectors.fit.search import Found, Search, finish
+from echotrial_detectors.fit.search import (
+    BEHIND,
+    FEW_ENOUGH,
+    Found,
+    Search,
+    finish,
+    stage,
+    worth_more,
+)
 from echotrial_detectors.fit.spectra import Gate
 
 #: A record is clipped where samples of one sign, two at least, stand so near its extreme, and that
@@ -30,6 +38,8 @@ ABOVE = 3.0
 SURENESS, MARGIN = 5.0, 25.0
 #: A fit that leaves less than this share of the noise has had too much freedom.
 TOO_GOOD = 0.25
+#: Newton steps after which starts are compared.
+FIRST_ROUNDS = 4
 _Complex = NDArray[np.complex128]
 _Real = NDArray[np.float64]
 _Rows = NDArray[np.int64]
@@ -88,14 +98,13 @@ class Known:
         cls, y: _Complex, at: NDArray[np.bool_], anchor: _Rows, noise: _Real, gate: Gate
     ) -> "Known":
         """Spectra (n, m), clipped samples and anchors in the gate, noise in each part of a bin."""
-        bins = np.arange(*gate.bins)
-        most = next(size for size in SIZES if size >= at.sum(axis=1).max())
-        shapes = np.zeros((len(y), most, 2 * y.shape[1]))
-        for i, where in enumerate(at):
-            samples = np.flatnonzero(where)
-            turn = np.exp(-2j * np.pi / gate.length * np.outer(samples - anchor[i], bins))
-            turn *= gate.window[samples, None]
-            shapes[i, : samples.size] = np.concatenate([turn.real, turn.imag], axis=1)
+        bins, count = np.arange(*gate.bins), at.sum(axis=1, keepdims=True)
+        most = next(size for size in SIZES if size >= count.max())
+        samples = np.argsort(~at, axis=1, kind="stable")[:, :most]
+        weight = np.where(np.arange(most) < count, gate.window[samples], 0.0)
+        turns = np.exp(-2j * np.pi / gate.length * np.arange(gate.length))
+        spectra = turns[(samples - anchor[:, None])[:, :, None] * bins % gate.length]
+        shapes = _parts(spectra * weight[:, :, None])
         gram = shapes @ shapes.transpose(0, 2, 1)
         gram += np.eye(most) * (noise / ABOVE**2)[:, None, None]
         unknown = np.linalg.solve(np.linalg.cholesky(gram), shapes)
@@ -110,7 +119,7 @@ class Known:
 
 
 def _parts(values: _Complex) -> _Real:
-    return np.concatenate([values.real, values.imag], axis=1)
+    return np.concatenate([values.real, values.imag], axis=-1)
 
 
 def _complex(parts: _Real) -> _Complex:
@@ -124,19 +133,21 @@ def _without(unknown: _Real, values: _Real) -> _Real:
 
 
 def search_clipped(
-    known: Known, arrival: _Real, tolerance: tuple[float, float], how: Search, starts: int
-) -> Found:
+    known: Known, arrival: _Real, tolerance: tuple[float, float], how: Search, starts: int,
+    allowed: _Real,
+) -> Found:  # fmt: skip
     """Fit clipped records, see `search.search`; residuals are shares of what is known of each."""
     n, film = len(known.y), starts
     theta = np.zeros((n, film + 1, UNKNOWNS))
     rest = known.rest
-    chosen = pick_starts(rest, how.grid, theta) > 0
+    chosen = pick_starts(rest, how.grid, theta, every=True) > 0
     results, inner = np.full((n, film + 1, 3), np.inf), np.zeros((n, film + 1, SIDE, SIDE + 1))
     free = _complex(known.unknown).reshape(-1, rest.shape[1])
     laid = [how.every.records(rest), how.every.records(free).reshape(n, -1)]
-    return finish(
-        np.concatenate(laid, axis=1), chosen, theta, results, inner, arrival, tolerance, how
-    )
+    every = np.concatenate(laid, axis=1)
+    stage(every, how.every, FEW_ENOUGH, chosen, theta, results, inner, arrival, how, FIRST_ROUNDS)
+    close = chosen & worth_more(results, BEHIND, allowed, 0.0)
+    return finish(every, close, theta, results, inner, arrival, tolerance, how, allowed)
 
 
 def refuse(found: Found, noise: _Real, lossy: float) -> None:

@@ -42,6 +42,8 @@ COARSE = 0.005
 #: many times.
 PROMISING, FAINT, BETWEEN = 0.9, 0.2, 1.06
 SHIFTS = (-0.25, 0.0, 0.25)
+#: Every so many-th bin is enough to find where to start, but where samples are unknown.
+STRIDE = 2
 
 
 @dataclass(frozen=True)
@@ -57,14 +59,16 @@ class Grid:
         (t,): which wall of the grid; ascending.
     is_film
         (t,): a film without a wall.
-    matrix
-        float32 (2 m, 6 t): correlations at three shifts, real and imaginary parts of each.
+    few, every
+        float32 (2 m, 6 t): correlations at three shifts, real and imaginary parts of each; of every
+        `STRIDE`-th bin and of all of them.
     """
 
     starts: NDArray[np.float64]
     family: NDArray[np.intp]
     is_film: NDArray[np.bool_]
-    matrix: NDArray[np.float32]
+    few: NDArray[np.float32]
+    every: NDArray[np.float32]
 
     @property
     def families(self) -> int:
@@ -95,11 +99,13 @@ def make_grid(stack: Stack, bins: Bins, gate: Gate, low: float, high: float) -> 
     ]
     _spread_out(parts[0][0], aperture(stack.delay_couplant).mean_excess)
     families = int(parts[0][1].max()) + 1
+    spectra = np.concatenate([spectra for _, _, spectra in parts])
     return Grid(
         np.concatenate([starts for starts, _, _ in parts]),
         np.concatenate([parts[0][1], families + parts[1][1]]),
         np.concatenate([np.zeros(len(parts[0][1]), bool), np.ones(len(parts[1][1]), bool)]),
-        _matrix(np.concatenate([spectra for _, _, spectra in parts]), gate),
+        _matrix(spectra, gate, STRIDE),
+        _matrix(spectra, gate, 1),
     )
 
 
@@ -155,9 +161,11 @@ def _peaks(
     return which[order], time[at[order]]
 
 
-def _matrix(spectra: NDArray[np.complex128], gate: Gate) -> NDArray[np.float32]:
-    unit = spectra / np.linalg.norm(spectra, axis=1, keepdims=True)
-    shifted = [unit * np.exp(-2j * np.pi * gate.frequency * shift) for shift in SHIFTS]
+def _matrix(spectra: NDArray[np.complex128], gate: Gate, stride: int) -> NDArray[np.float32]:
+    few = spectra[:, ::stride]
+    unit = few / np.linalg.norm(few, axis=1, keepdims=True)
+    turns = 2j * np.pi * gate.frequency[::stride]
+    shifted = [unit * np.exp(-turns * shift) for shift in SHIFTS]
     every = np.stack([part for one in shifted for part in (one, 1j * one)])
     both = np.concatenate([every.real, every.imag], axis=2).reshape(-1, 2 * unit.shape[1])
     return np.ascontiguousarray(both.T, dtype=np.float32)
@@ -193,23 +201,27 @@ def best_shift(
 
 
 def pick_starts(
-    spectra: NDArray[np.complex128], grid: Grid, theta: NDArray[np.float64]
+    spectra: NDArray[np.complex128], grid: Grid, theta: NDArray[np.float64], *, every: bool = False
 ) -> NDArray[np.float64]:
     """Fill `theta` (n, k, 6) with the starts of the best local maxima over the wall, film last.
 
-    Gives the share of the energy of each record (n, m), that is one, that each start explains,
-    (n, k), its root; 0 = none there. Tile by tile: a tile's correlations stay near the processor.
+    Gives the share of the energy of each record (n, m) that each start explains, (n, k), its root;
+    0 = none there; by every `STRIDE`-th bin, or by `every` one. Tile by tile: a tile's
+    correlations stay near the processor.
     """
-    scores, m = np.zeros(theta.shape[:2]), spectra.shape[1]
+    scores, matrix = np.zeros(theta.shape[:2]), grid.every if every else grid.few
+    spectra = spectra if every else spectra[:, ::STRIDE]
+    m, size = spectra.shape[1], np.linalg.norm(spectra, axis=1)
+    size[size == 0] = 1.0
     tile = np.zeros((TILE, 2 * m), dtype=np.float32)
-    found = np.empty((TILE, grid.matrix.shape[1]), dtype=np.float32)
+    found = np.empty((TILE, matrix.shape[1]), dtype=np.float32)
     families, which = np.zeros((3, grid.families)), np.zeros(grid.families, np.int64)
     power = np.zeros(len(grid.starts), np.float32)
     for first in range(0, len(spectra), TILE):
-        part = spectra[first : first + TILE]
+        part = spectra[first : first + TILE] / size[first : first + TILE, None]
         tile[: len(part), :m], tile[: len(part), m:] = part.real, part.imag
         tile[len(part) :] = 0.0
-        np.matmul(tile, grid.matrix, out=found)
+        np.matmul(tile, matrix, out=found)
         _pick(
             found.reshape(TILE, len(SHIFTS), 2, -1), grid.starts, grid.family, grid.is_film,
             families, which, power, np.zeros(2), theta[first : first + TILE],

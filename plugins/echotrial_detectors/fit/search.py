@@ -28,6 +28,10 @@ STRIDE = 3
 FILM_HOPE = 6.0
 #: A fit this far behind after the first rounds (-2 log) is not refined further.
 BEHIND = 30.0
+#: A record of which the best fit leaves so many times what a reading may is given up.
+FAR_TOO_MUCH = 3.0
+#: ... and one of which it leaves this share of all energy is lost.
+LOST = 0.25
 #: Below this many standard deviations in the tolerance the posterior may be no Gaussian: look.
 WIDE = 5.0
 #: Tolerances off from which a thin wall is looked at as well: noise at the band's edge can look
@@ -71,6 +75,8 @@ class Search:
         Below this round trip (periods) a wall is looked at from two tolerances off too.
     loss
         Expected of the wall, neper per period of travel.
+    hope
+        Share of a record that may be left by all walls where a ring-down may explain it yet.
     """
 
     grid: Grid
@@ -85,6 +91,7 @@ class Search:
     ring: Ring
     thin: float
     loss: float
+    hope: float
 
 
 @dataclass(frozen=True)
@@ -201,7 +208,7 @@ def make(
 
 def search(
     y: _Complex, usable: NDArray[np.bool_], arrival: _Real, tolerance: tuple[float, float],
-    how: Search, starts: int,
+    how: Search, starts: int, allowed: _Real,
 ) -> Found:  # fmt: skip
     """Fit records of unit energy.
 
@@ -217,30 +224,33 @@ def search(
         Relative to the wall, and in periods; the larger one counts.
     starts
         Walls from which a fit is started.
+    allowed
+        (n,) share of each record's energy that a reading may leave.
     """
     n, film = len(y), starts
     theta, results = np.zeros((n, film + 1, UNKNOWNS)), np.full((n, film + 1, 3), np.inf)
-    scores = pick_starts(y, how.grid, theta)
-    scores[~usable] = 0.0
-    few = _promising(scores)
+    rows, few = np.flatnonzero(usable), np.zeros((n, film + 1), np.bool_)
+    starting = np.zeros((rows.size, film + 1, UNKNOWNS))
+    few[rows] = _promising(pick_starts(y[rows], how.grid, starting))
+    theta[rows] = starting
     inner = np.zeros((n, film + 1, SIDE, SIDE + 1))
-    _stage(how.few.records(y), how.few, FEW_ENOUGH, few, theta, results, inner, arrival, how)
-    ahead = results[..., 0].min(axis=1, keepdims=True)
+    stage(how.few.records(y), how.few, FEW_ENOUGH, few, theta, results, inner, arrival, how)
     share = how.few.freedom / how.every.freedom
-    with np.errstate(invalid="ignore"):  # infinity where nothing was fitted
-        close = few & (results[..., 0] - ahead < BEHIND * share)
+    close = few & worth_more(results, BEHIND * share, allowed, how.hope)
     results[..., 0] /= share
     inner /= share
-    return finish(how.every.records(y), close, theta, results, inner, arrival, tolerance, how)
+    return finish(
+        how.every.records(y), close, theta, results, inner, arrival, tolerance, how, allowed
+    )
 
 
 def finish(
     every: _Real, close: NDArray[np.bool_], theta: _Real, results: _Real, inner: _Real,
-    arrival: _Real, tolerance: tuple[float, float], how: Search,
+    arrival: _Real, tolerance: tuple[float, float], how: Search, allowed: _Real,
 ) -> Found:  # fmt: skip
     """Fit those of (n, k) starts that are `close` to records laid out on all bins, see `search`."""
     n, film = len(theta), theta.shape[1] - 1
-    _stage(every, how.every, ENOUGH, close, theta, results, inner, arrival, how)
+    stage(every, how.every, ENOUGH, close, theta, results, inner, arrival, how)
     # Nothing holds a film's thickness while it is fitted: what is unlikely of it counts afterwards.
     results[:, film, 0] += (theta[:, film, WALL] / how.film_spread) ** 2
     best = np.argmin(results[:, :film, 0], axis=1)
@@ -252,6 +262,10 @@ def finish(
         results[fitted, best[fitted]], inner[fitted, best[fitted]],
     )  # fmt: skip
     _leave_contact(found, every, arrival, how)
+    theta[fitted, best[fitted]], results[fitted, best[fitted]] = found.theta, found.result
+    # What leaves too much is not read, however sure.
+    worth = np.flatnonzero(found.result[:, 1] <= allowed[fitted])
+    fitted, found = fitted[worth], found.take(worth)
     deviation[fitted] = deviations(found, how)
     width, thin = width_of(found.theta, tolerance), found.theta[:, WALL] < how.thin
     far[fitted[thin]] = _sides(found, thin, FAR * width, every, arrival, how).min(axis=0)
@@ -275,15 +289,29 @@ def _promising(scores: _Real) -> NDArray[np.bool_]:
     return np.asarray((scores > 0) & (left < patience * hopeless))
 
 
-def _stage(
+def worth_more(results: _Real, behind: float, allowed: _Real, hope: float) -> NDArray[np.bool_]:
+    """Which of (n, k) fits are worth more steps: those that are less than `behind` the best.
+
+    Where the best leaves far too much, and more than there is `hope` for, nothing will be read: it
+    goes on alone, unless it leaves more than any other look at the record makes up for.
+    """
+    value, left = results[..., 0], results[..., 1]
+    least = left.min(axis=1, keepdims=True)
+    hopeful = least < np.maximum(FAR_TOO_MUCH * allowed, hope)[:, None]
+    with np.errstate(invalid="ignore"):  # infinity where nothing was fitted
+        close = value - value.min(axis=1, keepdims=True) < behind
+    return np.asarray(close & (hopeful | ((left == least) & (least < LOST))))
+
+
+def stage(
     y: _Real, table: Table, enough: float, chosen: NDArray[np.bool_], theta: _Real, results: _Real,
-    inner: _Real, arrival: _Real, how: Search,
+    inner: _Real, arrival: _Real, how: Search, rounds: int | None = None,
 ) -> None:  # fmt: skip
     """Fit the chosen of (n, k) starts, and put what comes of it in their places."""
     record, start = np.nonzero(chosen)
     film = start == chosen.shape[1] - 1
     fits = Fits.of(record, theta[chosen], film)
-    make(fits, y, table, arrival, how, how.rounds, enough)
+    make(fits, y, table, arrival, how, rounds or how.rounds, enough)
     theta[chosen], results[chosen], inner[chosen] = fits.theta, fits.result, fits.inner
 
 
