@@ -262,6 +262,16 @@ def test_two_detectors_read_the_recorded_block_without_a_lock_on_notch_or_ringin
     assert len(good) >= 2, good
 
 
+@pytest.mark.skipif(not RECORDED.exists(), reason="../shared/recorded is not on this machine")
+def test_the_envelope_reads_every_trace_of_the_recorded_block_on_the_same_cycle():
+    """Half a cycle is 0.8 % of this wall, and the block has one height."""
+    wall = read("envelope", recorded()).thickness_m
+    assert np.abs(wall / np.median(wall) - 1).max() < 0.003
+    for name in ("threshold", "correlation"):
+        other = read(name, recorded()).thickness_m
+        assert np.nanmax(np.abs(other / np.median(wall) - 1)) < 0.003
+
+
 def test_a_weak_interface_echo_is_not_told_from_the_flank_of_the_wall_s_echo():
     """Nearly matched impedances: about a wavelength and below there is no first mark to trust."""
     known = setup(metal=False, mode=2)

@@ -17,6 +17,8 @@ from echotrial_detectors.tiles import analytic_portions
 
 from tests.trains import RATE, M, pulse, setup, trains
 
+TURN = 2 * np.pi * 20e6 / RATE
+
 
 def test_analytic_signal_is_scipys_where_the_band_lets_all_through():
     batch = trains(setup(), np.array([0.3e-3, 0.6e-3]), noise=0.01)
@@ -27,21 +29,39 @@ def test_analytic_signal_is_scipys_where_the_band_lets_all_through():
     np.testing.assert_allclose(np.abs(found), np.abs(batch.analytic), atol=2e-3)
 
 
-@pytest.mark.parametrize("turn", [0.0, 2 * np.pi * 20e6 / RATE])
+@pytest.mark.parametrize("carrier", [False, True])
 @pytest.mark.parametrize("sign", [1, -1])
-def test_peaks_of_a_gaussian_lie_where_they_are(turn, sign):
+def test_peaks_of_a_gaussian_lie_where_they_are(carrier, sign):
     place, time = 300.37, np.arange(M) / RATE
     wave = sign * 0.5 * pulse(time - place / RATE, 20e6, phase=0.9)
     batch = Batch.of(wave, RATE, 0.0, setup())
     found, one, seen = Candidates.none(1), np.ones(1), survey(batch.samples)
     find_envelope_peaks(
         fixed(batch.samples), NO_TAPS.weights, 1, batch.analytic.imag.copy(), seen.loudest,
-        seen.length, np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, turn,
+        seen.length, np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, False, TURN, carrier,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     assert found.count[0] == 1
     assert found.sample[0, 0] == pytest.approx(place, abs=0.01)
     assert found.amplitude[0, 0] == pytest.approx(sign * 0.5, rel=2e-3)
+
+
+@pytest.mark.parametrize(("turned", "one_sign"), [(0.9, False), (0.9, True), (2.0, True)])
+def test_where_the_phase_is_not_known_the_strongest_echo_has_it(turned, one_sign):
+    """A carrier turned by less than a quarter of a cycle is told from one of the other sign, and
+    by less than half a cycle where there is one sign only."""
+    time, echoes = np.arange(M) / RATE, ((300.37, 0.5, 1.3), (500.21, 0.4, 1.3 + turned))
+    wave = sum(h * pulse(time - p / RATE, 20e6, phase=q) for p, h, q in echoes)
+    batch = Batch.of(wave, RATE, 0.0, setup())
+    found, one, seen = Candidates.none(1), np.ones(1), survey(batch.samples)
+    find_envelope_peaks(
+        fixed(batch.samples), NO_TAPS.weights, 1, batch.analytic.imag.copy(), seen.loudest,
+        seen.length, np.zeros(1, int), np.full(1, M), 0.2 * one, np.nan, one_sign, TURN, True,
+        found.sample, found.amplitude, found.count,
+    )  # fmt: skip
+    np.testing.assert_array_equal(found.count, 2)
+    np.testing.assert_allclose(found.sample[0, :2], [300.37, 500.21 - turned / TURN], atol=0.03)
+    np.testing.assert_allclose(found.amplitude[0, :2], [0.5, 0.4], rtol=3e-3)
 
 
 def narrow_echo(f0: float, place: float) -> np.ndarray:

@@ -59,6 +59,9 @@ def test_signs_follow_the_impedances():
     assert (metal.sign, metal.interface_sign, metal.alternation) == (1, -1, 1)
     silica = plan(setup(metal=False, delay_line=Medium(impedance=13.1e6)), EchoSettings())
     assert (silica.sign, silica.interface_sign, silica.alternation) == (1, 1, -1)
+    direct = {"interface_echo": None, "delay_line": None, "reference_echo": None}
+    assert plan(setup(**direct), EchoSettings()).alternation == 1
+    assert plan(setup(metal=False, **direct), EchoSettings()).alternation == 0
     turned = plan(setup(), EchoSettings(polarity="negative"))
     assert (turned.sign, turned.interface_sign) == (-1, 1)
 

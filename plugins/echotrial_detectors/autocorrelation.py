@@ -65,7 +65,7 @@ class Autocorrelation:
     """Highest peak of the autocorrelation behind the tail, within the wall range."""
 
     name: ClassVar[str] = "autocorrelation"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[AutocorrelationSettings]] = AutocorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

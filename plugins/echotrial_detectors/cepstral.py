@@ -160,7 +160,7 @@ class Cepstral:
     """Greatest peak of the cepstrum over the reference's, within the wall range."""
 
     name: ClassVar[str] = "cepstral"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[CepstralSettings]] = CepstralSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -73,7 +73,7 @@ class Correlation:
     """Extrema of the cross-correlation with the reference echo, equally spaced."""
 
     name: ClassVar[str] = "correlation"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[CorrelationSettings]] = CorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -59,7 +59,11 @@ class Envelope:
         after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
         reader = Reader(planned, settings, after_s)
         filters: dict[tuple[int, float], tuple[PulseShape, Bank]] = {}
-        turn = 2 * np.pi * setup.centre_frequency if settings.carrier else 0.0
+        turn = 2 * np.pi * setup.centre_frequency
+        # Without a reference echo nobody knows the pulse's phase. A reading from one mark alone
+        # needs one; between marks it is the strongest echo's, so that all lie on the same cycle.
+        known = setup.reference_echo is not None or planned.sign != 0 or planned.mode == 1
+        one_sign = not known and planned.alternation > 0 and planned.interface_s is None
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
@@ -69,7 +73,10 @@ class Envelope:
             banded = portions(batch, bank.band.astype(np.complex64))
             if bank.taps.weights.size == 0:
                 banded = analytic_portions(batch, bank.band)
-            peaks = partial(envelope_peaks, bank.taps, turn / batch.rate_hz)
+            phase = shape.phase if known else np.nan
+            peaks = partial(
+                envelope_peaks, bank.taps, phase, one_sign, turn / batch.rate_hz, settings.carrier
+            )
             return reader.read(batch, shape, banded, peaks)
 
         return detect
@@ -113,7 +120,10 @@ def banded_pulse(
 
 def envelope_peaks(
     taps: Taps,
+    phase: float,
+    one_sign: bool,
     turn: float,
+    carrier: bool,
     portion: Portion,
     look: Look,
     shape: PulseShape,
@@ -125,7 +135,8 @@ def envelope_peaks(
         quadrature = np.empty((1, portion.signal.shape[1]), np.float32)
     find_envelope_peaks(
         portion.signal, taps.weights, taps.step, quadrature, look.loudest, look.length, look.first,
-        look.last, look.level, shape.phase, turn, found.sample, found.amplitude, found.count,
+        look.last, look.level, phase, one_sign, turn, carrier, found.sample, found.amplitude,
+        found.count,
     )  # fmt: skip
 
 
@@ -141,7 +152,9 @@ def find_envelope_peaks(
     last: NDArray[np.int64],
     level: NDArray[np.float64],
     phase: float,
+    one_sign: bool,
     turn: float,
+    carrier: bool,
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
@@ -160,16 +173,21 @@ def find_envelope_peaks(
         has no peak.
     phase
         Phase of the pulse at its own envelope peak: the sign of an echo is that of the real part
-        of its analytic signal turned back by it.
+        of its analytic signal turned back by it. NaN = not known: that of the strongest echo.
+    one_sign
+        Whether all echoes have the strongest one's sign: what would be the other sign is half a
+        cycle off.
     turn
-        Phase of the carrier from one sample to the next, to refine the mark by; 0 = do not.
+        Phase of the carrier from one sample to the next.
+    carrier
+        Whether to refine the mark by it.
     """
-    cosine, sine = np.cos(phase), np.sin(phase)
     m = signal.shape[1]
     power, flags, places = np.empty(m, np.float32), room(m), np.empty(m + WORD, np.int64)
     for row in range(signal.shape[0]):
         line, other = signal[row], quadrature[row if weights.size == 0 else 0]
-        here, begin = 0, first[row] if first[row] > 1 else 1
+        place, height = sample[row], amplitude[row]
+        begin = first[row] if first[row] > 1 else 1
         quiet = loud_until(loudest[row], length, LOUD_BESIDE * level[row])
         stop = min(last[row], m - 1, quiet + length if 0 < quiet < m else quiet)
         n = stop - begin if stop > begin else 0
@@ -179,23 +197,32 @@ def find_envelope_peaks(
                 put_quadrature(line, weights, step, low, high, other)
             floor = np.float32(level[row] * level[row])
             _flag_maxima(line[low:high], other[low:high], floor, power[low:high], flags)
-        for at in places[: flagged(flags, n, places)]:
-            if here == sample.shape[1]:
-                break
-            i = begin + at
-            centre = power[i]
+        here = min(flagged(flags, n, places), place.size)
+        strongest = 0
+        for k in range(here):
+            i = begin + places[k]
             # log left - log centre and log right - log centre: 0 is the top
-            down, up = np.log(power[i - 1] / centre), np.log(power[i + 1] / centre)
-            shift, height = parabola_peak(float(down), 0.0, float(up))
+            down, up = np.log(power[i - 1] / power[i]), np.log(power[i + 1] / power[i])
+            shift, top = parabola_peak(float(down), 0.0, float(up))
+            place[k] = i + shift
+            height[k] = np.sqrt(power[i]) * np.exp(np.float32(0.5 * top))
+            strongest = k if height[k] > height[strongest] else strongest
+        own = phase
+        if here and np.isnan(phase):
+            i = begin + places[strongest]
+            own = np.arctan2(other[i], line[i]) + turn * (place[strongest] - i)
+        cosine, sine = np.cos(own), np.sin(own)
+        for k in range(here):
+            i = begin + places[k]
             real = line[i] * cosine + other[i] * sine
             imaginary = other[i] * cosine - line[i] * sine
-            sign = 1.0 if real > 0 else -1.0
-            if turn > 0:
+            if carrier:
                 angle = arctan(abs(imaginary / real))
-                shift = (-angle if sign * imaginary > 0 else angle) / turn
-            sample[row, here] = i + shift
-            amplitude[row, here] = sign * np.sqrt(centre) * np.exp(np.float32(0.5 * height))
-            here += 1
+                if one_sign and real < 0:
+                    angle = np.pi - angle
+                back = (imaginary > 0) == (real > 0 or one_sign)
+                place[k] = i + (-angle if back else angle) / turn
+            height[k] = height[k] if real > 0 or one_sign else -height[k]
         count[row] = here
 
 

@@ -49,7 +49,7 @@ class Onset:
     """
 
     name: ClassVar[str] = "onset"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[OnsetSettings]] = OnsetSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain"})
 
@@ -93,7 +93,7 @@ def onsets(
     """Candidates: onsets before each peak of the envelope, moved by the pulse's own, in `found`."""
     find_envelope_peaks(
         portion.signal, NO_TAPS.weights, NO_TAPS.step, portion.quadrature, look.loudest,
-        look.length, look.first, look.last, look.level, shape.phase, 0.0,
+        look.length, look.first, look.last, look.level, shape.phase, False, turn, False,
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     upright = complex(np.exp(-1j * shape.phase))

@@ -13,6 +13,9 @@ MULTIPLES_FROM = 0.5
 #: Spacings are looked for a little outside the wall range, so that a wall out there is recognised
 #: as such instead of being mistaken for one inside.
 OUTSIDE_RANGE = 1.3
+#: In direct contact a wall of at least this impedance, in Pa s/m, has something softer on its near
+#: side as on its far one: a film of couplant (some 2e6, from memory). Metals, glass and ceramics.
+HARD_WALL = 10e6
 
 
 class EchoSettings(Settings):
@@ -76,7 +79,7 @@ class Plan:
         Sign of the first back-wall echo, 0 where either may be.
     alternation
         Sign of an echo over that of the one before: + on metals, - where the delay line has the
-        larger impedance; 0 where it is not known.
+        larger impedance; 0 where it is not known. In direct contact + on a hard wall.
     interface_sign
         Sign of the interface echo, 0 where it is not known.
     """
@@ -132,9 +135,16 @@ def plan(setup: Setup, settings: EchoSettings) -> Plan:
         spacing_min_s=float(low) / OUTSIDE_RANGE,
         spacing_max_s=float(high) * OUTSIDE_RANGE,
         sign=sign,
-        alternation=-setup.interface_polarity,
+        alternation=resolved_alternation(setup),
         interface_sign=setup.interface_polarity * (sign or 1) if sign else 0,
     )
+
+
+def resolved_alternation(setup: Setup) -> int:
+    """Sign of an echo over that of the one before; 0 = not known."""
+    direct = setup.delay_line is None and setup.interface_echo is None
+    hard = setup.wall is not None and (setup.wall.impedance or 0.0) >= HARD_WALL
+    return 1 if direct and hard else -setup.interface_polarity
 
 
 def resolved_mode(setup: Setup, asked: ModeSetting) -> int:

@@ -49,7 +49,7 @@ class Sparse:
     """Spikes of a sparse deconvolution, equally spaced."""
 
     name: ClassVar[str] = "sparse"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[SparseSettings]] = SparseSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

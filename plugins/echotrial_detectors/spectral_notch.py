@@ -56,7 +56,7 @@ class SpectralNotch:
     """Spacing of the resonances behind the interface echo."""
 
     name: ClassVar[str] = "spectral-notch"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[SpectralNotchSettings]] = SpectralNotchSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

@@ -34,7 +34,7 @@ class Threshold:
     """Where the signal crosses a level, refined by a zero crossing; equally spaced."""
 
     name: ClassVar[str] = "threshold"
-    version: ClassVar[str] = "3"
+    version: ClassVar[str] = "4"
     Settings: ClassVar[type[ThresholdSettings]] = ThresholdSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
