@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.correlation import Filter, sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
-from echotrial_detectors.interface import find_interface
+from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, height_at, least_share
 from echotrial_detectors.noise import Loudness, Surveyor, fixed
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
@@ -121,9 +121,9 @@ def _read(
     start, loud, faint, surveyor = np.empty(n), np.empty(n), np.empty(n), Surveyor(n, m)
     for portion in portions(batch, sharpener.transfer):
         rows, sharp = portion.rows, portion.signal
-        start[rows] = _gate_start(batch, plan, settings, sharp, tail, rows)
+        start[rows], least = _gate_start(batch, plan, settings, sharp, tail, rows)
         seen = surveyor.look(sharp, rows)
-        loud[rows], faint[rows] = loudness(sharp, seen, start[rows], stop)
+        loud[rows], faint[rows] = loudness(sharp, seen, start[rows], stop, least)
         gated = faded(sharp, start[rows], stop, fall, held, length)
         lags[rows] = autocorrelations(gated, lags.shape[1])
     sigma = surveyor.survey().sigma
@@ -165,18 +165,18 @@ def _gate_start(
     sharp: NDArray[np.float32],
     tail: int,
     rows: slice,
-) -> NDArray[np.float64]:
-    """Behind the interface echo's tail in mode 3, a little before the echo else."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Behind the interface echo's tail in mode 3, a little before the echo else; what is faint."""
     rate, start_s = batch.rate_hz, batch.start_s[rows]
     if plan.interface_s is None:
         after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
-        return (after_s - start_s) * rate
+        return (after_s - start_s) * rate, np.zeros(len(sharp))
     nominal = (plan.interface_s - start_s) * rate
     found = find_interface(sharp, nominal, interface_reach_s(plan) * rate, plan.interface_sign)
     if plan.mode == 3:
         after = tail if settings.gate_start_s is None else settings.gate_start_s * rate
-        return np.asarray(found + after)
-    return np.asarray(found - 1.5 * plan.period_s * rate)
+        return found + after, least_share(plan, REPEAT_AT_LEAST) * height_at(sharp, found)
+    return found - 1.5 * plan.period_s * rate, np.zeros(len(sharp))
 
 
 def _reasons(
@@ -202,13 +202,18 @@ def _reasons(
 
 
 def loudness(
-    signal: NDArray[np.float32], seen: Loudness, start: NDArray[np.float64], stop: int
+    signal: NDArray[np.float32],
+    seen: Loudness,
+    start: NDArray[np.float64],
+    stop: int,
+    least: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What stands behind `start` at most, and the share of the record's peak that is faint."""
+    """What stands behind `start` at most, and what is faint: at least `least`."""
     end = np.full(len(signal), stop)
     first = np.clip(start, 0, stop).astype(np.int64)
     loud = strongest(signal, seen, first, end)
-    return loud, LOUD_SHARE * strongest(signal, seen, np.zeros_like(first), end)
+    faint = LOUD_SHARE * strongest(signal, seen, np.zeros_like(first), end)
+    return loud, np.maximum(faint, least)
 
 
 def is_quiet(

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.correlation import sharpened_filter
 from echotrial_detectors.gate import interface_reach_s
-from echotrial_detectors.interface import find_interface
+from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, least_share
 from echotrial_detectors.noise import Loudness, Surveyor, fixed
 from echotrial_detectors.peaks import parabola_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
@@ -205,6 +205,8 @@ def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Ban
     place, height, rival, tilt = peaks
     thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
     share = LOUD_BESIDE_WEAK if is_weak(plan, settings) else LOUD_SHARE
+    if not keeps_interface(plan, settings):
+        share = max(share, least_share(plan, REPEAT_AT_LEAST))
     sigma = surveyor.survey().sigma
     loud = (most > LOUD_SIGMA * settings.level_sigma * sigma) & (most > share * before)
     reason = _reasons(sigma, plan, settings, thickness, loud, height, rival, tilt)

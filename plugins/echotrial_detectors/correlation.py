@@ -77,13 +77,17 @@ class Correlation:
     Settings: ClassVar[type[CorrelationSettings]] = CorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
+    def __init__(self, lead: float = 1.0) -> None:
+        """`lead`: share of the interface echo that stands in the records."""
+        self._lead = lead
+
     def prepare(
         self, setup: Setup, settings: CorrelationSettings, *, maps: Maps | None = None
     ) -> Detect:
         """Work out plan and filter; the filter waits for the first batch's length and rate."""
         planned = plan(setup, settings)
         after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
-        reader = Reader(planned, settings, after_s, CLOSE_SHARE)
+        reader = Reader(planned, settings, after_s, CLOSE_SHARE, lead=self._lead)
         filters: dict[tuple[int, float], Filter] = {}
 
         def detect(batch: Batch) -> Readings:

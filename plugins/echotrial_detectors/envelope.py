@@ -51,13 +51,17 @@ class Envelope:
     Settings: ClassVar[type[EnvelopeSettings]] = EnvelopeSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
+    def __init__(self, lead: float = 1.0) -> None:
+        """`lead`: share of the interface echo that stands in the records."""
+        self._lead = lead
+
     def prepare(
         self, setup: Setup, settings: EnvelopeSettings, *, maps: Maps | None = None
     ) -> Detect:
         """Work out plan and gate; the pulse's shape waits for the first batch's rate."""
         planned = plan(setup, settings)
         after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
-        reader = Reader(planned, settings, after_s)
+        reader = Reader(planned, settings, after_s, lead=self._lead)
         filters: dict[tuple[int, float], tuple[PulseShape, Bank]] = {}
         turn = 2 * np.pi * setup.centre_frequency
         # Without a reference echo nobody knows the pulse's phase. A reading from one mark alone

@@ -8,6 +8,7 @@ from echotrial.ascan import Batch, Readings, Reason
 from numpy.typing import NDArray
 
 from echotrial_detectors import gate as gates
+from echotrial_detectors.interface import WALL_AT_LEAST, least_share
 from echotrial_detectors.look import Look, look
 from echotrial_detectors.multiples import Law, Series
 from echotrial_detectors.noise import STRETCH, noise_peak
@@ -71,12 +72,15 @@ class Reader:
         How long after the interface echo marks may begin.
     close_share
         In place of the settings' `evenness`, if greater, where echoes overlap (mode 3).
+    lead
+        Share of the interface echo that stands in the records.
     """
 
     plan: Plan
     settings: EchoSettings
     after_s: float
     close_share: float = 0.0
+    lead: float = 1.0
 
     def law(self, rate_hz: float) -> Law:
         """What a series must obey, in samples."""
@@ -232,7 +236,10 @@ class Reader:
     def _odd_heights(self, found: Settled) -> NDArray[np.bool_]:
         """Whether the interface echo's height cannot go with that of the strongest other echo."""
         reflection = self.plan.setup.interface_reflection
-        if self.plan.mode != 2 or reflection is None:
+        if self.plan.mode == 3:
+            least = least_share(self.plan, WALL_AT_LEAST) / self.lead
+            return np.asarray(found.highest < least * np.abs(found.interface_height))
+        if self.plan.mode == 1 or reflection is None:
             return np.zeros(found.count.shape, np.bool_)
         expected = found.highest * abs(reflection) / (1 - reflection**2)
         height = np.abs(found.interface_height)

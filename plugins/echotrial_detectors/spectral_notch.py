@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.autocorrelation import faded, is_quiet, loudness
 from echotrial_detectors.gate import interface_reach_s
-from echotrial_detectors.interface import find_interface
+from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, height_at, least_share
 from echotrial_detectors.noise import survey
 from echotrial_detectors.peaks import parabola_peak
 from echotrial_detectors.plan import EchoSettings, Plan, plan
@@ -122,7 +122,7 @@ def band_of(plan: Plan, n_fft: int, rate_hz: float, settings: SpectralNotchSetti
 
 def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band) -> Readings:
     rate, m = batch.rate_hz, batch.samples.shape[1]
-    start = _gate_start(batch, plan, settings, band)
+    start, least = _gate_start(batch, plan, settings, band)
     fade = max(settings.fade_periods * plan.period_s, 2 * plan.spacing_max_s) * rate
     gated = faded(np.asarray(batch.samples), start, m, float(np.exp(-1 / fade)), m, m)
     looked = survey(np.asarray(batch.samples))
@@ -138,8 +138,11 @@ def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band)
     )  # fmt: skip
     with np.errstate(divide="ignore", invalid="ignore"):
         thickness = plan.setup.thickness_m(1 / (found.spacing * bin_hz), 1, mode=3)
-    loud, faint = loudness(np.asarray(batch.samples), looked, start, m)
-    quiet = is_quiet(loud, faint, looked.sigma, settings.level_sigma)
+    samples, nothing = np.asarray(batch.samples), np.zeros(len(batch))
+    loud, faint = loudness(samples, looked, start, m, nothing)
+    # a period later, because the last of the interface echo is no echo of the wall
+    wall, _ = loudness(samples, looked, start + plan.period_s * rate, m, nothing)
+    quiet = is_quiet(loud, faint, looked.sigma, settings.level_sigma) | (wall < least)
     reason = _reasons(plan, settings, looked.sigma, quiet, found, thickness)
     silent = reason != Reason.READ
     sure = np.exp(-((found.misfit / settings.misfit) ** 2)) * (1 - 0.5 / np.maximum(found.count, 1))
@@ -155,18 +158,20 @@ def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band)
 
 def _gate_start(
     batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band
-) -> NDArray[np.float64]:
-    """Behind the interface echo's tail, or where marks may begin on the clock, (n,)."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Behind the interface echo's tail, or where marks may begin on the clock; what is faint."""
     rate = batch.rate_hz
     if plan.interface_s is None:
         after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
-        return (after_s - batch.start_s) * rate
+        return (after_s - batch.start_s) * rate, np.zeros(len(batch))
     nominal = (plan.interface_s - batch.start_s) * rate
     after = band.tail if settings.gate_start_s is None else settings.gate_start_s * rate
     found = find_interface(
         np.asarray(batch.samples), nominal, interface_reach_s(plan) * rate, plan.interface_sign
     )
-    return np.asarray(found + after)
+    return found + after, least_share(plan, REPEAT_AT_LEAST) * height_at(
+        np.asarray(batch.samples), found
+    )
 
 
 @dataclass(frozen=True, eq=False)

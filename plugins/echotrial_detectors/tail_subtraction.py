@@ -44,7 +44,7 @@ class TailSubtraction:
     """Takes the interface echo's tail off and lets another detector read the rest."""
 
     name: ClassVar[str] = "tail-subtraction"
-    version: ClassVar[str] = "2"
+    version: ClassVar[str] = "3"
     Settings: ClassVar[type[TailSubtractionSettings]] = TailSubtractionSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -60,16 +60,16 @@ class TailSubtraction:
         """
         if setup.reference_echo is None or setup.interface_echo is None:
             raise NotApplicable("it subtracts the reference echo at the interface echo's time")
-        following = _FOLLOWING[settings.then]()
+        following = _FOLLOWING[settings.then](settings.lead)
         read = following.prepare(setup, following.Settings(mode=settings.mode))
         return partial(_detect, plan(setup, EchoSettings(mode=settings.mode)), settings.lead, read)
 
 
-def _following(module: str, name: str) -> Callable[[], Any]:
-    def make() -> Any:
+def _following(module: str, name: str) -> Callable[[float], Any]:
+    def make(lead: float) -> Any:
         from importlib import import_module  # these modules are loaded when asked for
 
-        return getattr(import_module(f"echotrial_detectors.{module}"), name)()
+        return getattr(import_module(f"echotrial_detectors.{module}"), name)(lead)
 
     return make
 

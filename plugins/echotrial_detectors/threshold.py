@@ -38,13 +38,17 @@ class Threshold:
     Settings: ClassVar[type[ThresholdSettings]] = ThresholdSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
+    def __init__(self, lead: float = 1.0) -> None:
+        """`lead`: share of the interface echo that stands in the records."""
+        self._lead = lead
+
     def prepare(
         self, setup: Setup, settings: ThresholdSettings, *, maps: Maps | None = None
     ) -> Detect:
         """Work out plan and gate; the pulse's shape waits for the first batch's rate."""
         planned = plan(setup, settings)
         after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
-        reader = Reader(planned, settings, after_s)
+        reader = Reader(planned, settings, after_s, lead=self._lead)
         pulses: dict[tuple[int, float], tuple[PulseShape, Mark]] = {}
 
         def detect(batch: Batch) -> Readings:
