@@ -7,7 +7,7 @@ from contextlib import ExitStack
 from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Final, Self
 
 import numpy as np
 import pandas as pd
@@ -48,6 +48,10 @@ def scaled(rows: NDArray[Any], full_scale: float) -> NDArray[np.float32]:
     return samples
 
 
+#: No row group of the truth is held.
+_NO_GROUP: Final = (-1, None)
+
+
 class Corpus:
     """A corpus folder, opened; nothing but the manifest is read until it is asked for.
 
@@ -66,7 +70,7 @@ class Corpus:
     def __init__(self, folder: Path, manifest: Manifest, setup: Setup) -> None:
         self.folder, self.manifest, self.setup = folder, manifest, setup
         self.address: str | None = None
-        self._last_group: tuple[int, pa.Table] = (-1, None)
+        self._last_group: tuple[int, pa.Table] = _NO_GROUP
 
     @classmethod
     def open(cls, folder: Path | str, *, materials: Mapping[str, Material] | None = None) -> Self:
@@ -144,6 +148,12 @@ class Corpus:
         if split not in SPLITS:
             raise WrongQuestion(f"split '{split}': {nearest(split, SPLITS)}")
         return slice(0, counts.prove) if split == "prove" else slice(counts.prove, counts.total)
+
+    def release(self) -> None:
+        """Let go of what was read of its files; it is read again when it is asked for."""
+        for name in ("known", "truth", "stored", "_truth_file", "_start_s"):
+            self.__dict__.pop(name, None)
+        self._last_group = _NO_GROUP
 
     # -- what is in it ----------------------------------------------------------------------------
 
@@ -298,7 +308,7 @@ class Corpus:
     def __getstate__(self) -> dict[str, Any]:
         # A memory map would travel to another process as a copy of the whole file.
         kept = {k: self.__dict__[k] for k in ("folder", "manifest", "setup", "address")}
-        return kept | {"_last_group": (-1, None)}
+        return kept | {"_last_group": _NO_GROUP}
 
 
 def records_named(records: Iterable[int], most: int = 5) -> str:

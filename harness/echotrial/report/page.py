@@ -4,7 +4,7 @@ import base64
 import json
 import math
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
@@ -55,15 +55,12 @@ def html(trial: Trial) -> str:
     if trial.holds_more_than(MOST_RECORDS):
         trial, cautions = trial.first(MOST_RECORDS), (*CAUTIONS, _NOT_ALL)
     sections = [_section(part) for part in parts_of(trial)]
-    payload = {
-        "trial": trial.folder.name,
-        "outcomes": outcomes(),
-        "corpora": [s["payload"] for s in sections],
-    }
+    head = as_json({"trial": trial.folder.name, "outcomes": outcomes()}).removesuffix("}")
+    payloads = [piece for s in sections for piece in (",", s.pop("payload"))][1:]
     return render(
         "report.html.j2",
         _SCRIPTS,
-        payload,
+        [head, ',"corpora":[', *payloads, "]}"],
         title=f"Trial {trial.folder.name}",
         info=trial.info,
         sections=sections,
@@ -72,10 +69,11 @@ def html(trial: Trial) -> str:
     )
 
 
-def render(
-    template: str, scripts: tuple[str, ...], payload: Mapping[str, Any], **values: Any
-) -> str:
-    """Fill a template that carries its data, scripts and plotting library within itself."""
+def render(template: str, scripts: tuple[str, ...], payload: Iterable[str], **values: Any) -> str:
+    """Fill a template that carries its data, scripts and plotting library within itself.
+
+    `payload` is JSON text in pieces.
+    """
     from plotly.offline import get_plotlyjs
 
     found: str = (
@@ -85,17 +83,23 @@ def render(
             style=_asset("report.css"),
             plotly=_closed(get_plotlyjs()),
             script=_closed("\n".join(_asset(name) for name in scripts)),
-            payload=packed_json(payload),
+            payload=deflated(payload),
             **values,
         )
     )
     return found
 
 
-def packed_json(data: Mapping[str, Any]) -> str:
-    """JSON, deflated, as base64; NaN becomes null."""
-    text = json.dumps(plain(data), separators=(",", ":"), allow_nan=False)
-    return base64.b64encode(zlib.compress(text.encode("utf-8"), 6)).decode("ascii")
+def as_json(data: Mapping[str, Any]) -> str:
+    """JSON text; NaN becomes null."""
+    return json.dumps(plain(data), separators=(",", ":"), allow_nan=False)
+
+
+def deflated(pieces: Iterable[str]) -> str:
+    """A text in pieces, deflated, as base64."""
+    packer = zlib.compressobj(6)
+    packed_pieces = [packer.compress(piece.encode("utf-8")) for piece in pieces]
+    return base64.b64encode(b"".join([*packed_pieces, packer.flush()])).decode("ascii")
 
 
 def _closed(script: str) -> str:
@@ -159,11 +163,13 @@ def _section(part: Part) -> dict[str, Any]:
         "carried": len(carried),
         "setup": setup_lines(part.info["setup"]),
         "offsets": records.offsets,
-        "payload": {
-            **compact(part),
-            "missing": records.missing,
-            "embedded": {str(r.number): embedded(r) for r in carried},
-        },
+        "payload": as_json(  # text takes a tenth of the room
+            {
+                **compact(part),
+                "missing": records.missing,
+                "embedded": {str(r.number): embedded(r) for r in carried},
+            }
+        ),
     }
 
 

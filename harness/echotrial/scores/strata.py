@@ -93,8 +93,7 @@ def _cut(values: pd.Series, among: Bools) -> list[Bin]:
     if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
         return _categories(values, among)
     number = values.to_numpy(dtype=np.float64)
-    inner = number[among & ~np.isnan(number)]
-    edges = np.asarray(EDGES.get(name, _quantiles(inner)))
+    edges = np.asarray(EDGES[name] if name in EDGES else _quantiles(number[among]))
     which = np.searchsorted(edges, number, side="right") - 1
     which = np.where(number == edges[-1], edges.size - 2, which) if edges.size > 1 else which
     which = np.where(among & ~np.isnan(number), which, -1)
@@ -102,8 +101,8 @@ def _cut(values: pd.Series, among: Bools) -> list[Bin]:
 
 
 def _quantiles(values: np.ndarray) -> tuple[float, ...]:
-    distinct = np.unique(values)
-    if distinct.size < 2:
+    values = values[np.isfinite(values)]
+    if values.size == 0 or np.ptp(values) == 0:
         return ()  # a constant column cuts nothing
     return tuple(np.unique(np.quantile(values, np.linspace(0, 1, DEFAULT_BINS + 1))))
 

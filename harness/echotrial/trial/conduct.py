@@ -3,14 +3,14 @@
 import platform
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack, nullcontext
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
+import pyarrow as pa
 
 from echotrial import __version__
 from echotrial.corpus.store import Corpus
@@ -20,8 +20,9 @@ from echotrial.errors import WrongQuestion, nearest
 from echotrial.host import LoadedDetector
 from echotrial.strict import read_toml
 from echotrial.trial.examine import Examination, Examined, Progress
-from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info, write_scores
+from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info
 from echotrial.trial.request import Request, Settings
+from echotrial.trial.scorefiles import ScoreFiles
 from echotrial.trial.tables import Tables
 
 __all__ = ["Progress", "Request", "conduct"]
@@ -56,13 +57,10 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
         WorkFolder(request.work or folder / PARTS) as work,
         _cluster(request) as cluster,
         Tables(folder, folder / PARTS, request.corpora) as tables,
+        ScoreFiles(folder, folder / PARTS) as files,
     ):
-        examined = list(_examined(request, work, cluster, tables, progress))
-    write_scores(
-        folder,
-        pd.concat([e.table for e in examined], ignore_index=True),
-        [e.document for e in examined],
-    )
+        examined = list(_examined(request, work, cluster, tables, files, progress))
+    pa.default_memory_pool().release_unused()  # blocks of readings were its guests
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
     shutil.rmtree(folder / PARTS, ignore_errors=True)
     return open_trial(folder)
@@ -73,20 +71,19 @@ def _examined(
     work: WorkFolder,
     cluster: Cluster | None,
     tables: Tables,
+    files: ScoreFiles,
     progress: Progress | None,
 ) -> Iterator[Examined]:
     """One corpus after the other; each is scored while workers are at the next one."""
     last: Examination | None = None
-    with ExitStack() as open_ones:
-        for corpus in request.corpora:
-            now = Examination(corpus, request, work, cluster, progress)
-            open_ones.callback(now.close)
+    for corpus in request.corpora:
+        with closing(Examination(corpus, request, work, cluster, progress)) as now:
             if last is not None:
-                yield last.score()
+                yield last.score(files)
             now.gather(tables)
-            last = now
-        if last is not None:
-            yield last.score()
+        last = now
+    if last is not None:
+        yield last.score(files)
 
 
 def _begin(folder: Path, info: Mapping[str, Any], runs: Mapping[str, Any]) -> None:

@@ -16,6 +16,7 @@ from echotrial.engine import Reading, WorkFolder
 from echotrial.engine.cluster import Cluster
 from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
 from echotrial.trial.request import Request
+from echotrial.trial.scorefiles import ScoreFiles
 from echotrial.trial.tables import Tables
 
 if TYPE_CHECKING:
@@ -29,14 +30,12 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class Examined:
-    """What came of one corpus: its scores, and as JSON text, which takes less room than objects."""
+    """What came of one corpus; its readings are in the tables, its scores in their files."""
 
     corpus: Corpus
     seconds_per_record: dict[str, float]
     failures: pd.DataFrame
     offsets: Mapping[str, MarkOffsets]
-    table: pd.DataFrame
-    document: str
 
 
 class Examination:
@@ -97,8 +96,8 @@ class Examination:
                 self._scored.append(scores.joined(block, outcomes, known))
         self._gathering: Gathering | None = gathering
 
-    def score(self) -> Examined:
-        """Score what was gathered, once: it is let go of."""
+    def score(self, files: ScoreFiles) -> Examined:
+        """Score what was gathered, once: all of it is let go of."""
         assert self._gathering is not None
         gathering, self._gathering = self._gathering, None
         seconds = self._reading.seconds_per_record
@@ -110,14 +109,9 @@ class Examination:
             own=self._own,
             seconds=seconds,
         )
-        return Examined(
-            self._corpus,
-            seconds,
-            self._reading.failures,
-            self._offsets,
-            found.table,
-            json.dumps(found.to_json()),
-        )
+        files.add(found.table, json.dumps(found.to_json()))
+        self._corpus.release()
+        return Examined(self._corpus, seconds, self._reading.failures, self._offsets)
 
     def _own(self, detector: str) -> pd.DataFrame:
         everything = pd.concat(self._scored, ignore_index=True)

@@ -2,7 +2,7 @@
 
 import html
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
@@ -11,7 +11,7 @@ import pandas as pd
 import tomlkit
 
 from echotrial.errors import NotToBeHad, WrongQuestion
-from echotrial.files import new_file, write_text
+from echotrial.files import write_text
 from echotrial.scores.wide import wide
 from echotrial.strict import read_toml
 
@@ -19,8 +19,8 @@ FORMAT = 1
 TRIAL, READINGS, RECORDS, SCORES = "trial.toml", "readings.parquet", "records.parquet", "scores.csv"
 VERDICTS = "scores.json"
 #: First and last line of that file; between them stands a line for each corpus.
-_HEAD: Final = '{"schema": "echotrial.trial/1", "corpora": [\n'
-_TAIL: Final = "]}\n"
+HEAD: Final = '{"schema": "echotrial.trial/1", "corpora": [\n'
+TAIL: Final = "]}\n"
 #: Columns of `scores.wide` in a notebook: heading, and factor to its unit.
 SHOWN: Final = {
     "hit": ("hit %", 100),
@@ -107,9 +107,9 @@ class Trial:
     def documents(self) -> Iterator[dict[str, Any]]:
         """Scores and verdict of each corpus, one at a time: as JSON data they are large."""
         with (self.folder / VERDICTS).open(encoding="utf-8") as file:
-            if file.readline() == _HEAD:
+            if file.readline() == HEAD:
                 for line in file:
-                    if line != _TAIL:
+                    if line != TAIL:
                         yield json.loads(line.removesuffix("\n").removesuffix(","))
                 return
         yield from self.verdicts["corpora"]  # laid out by somebody else
@@ -167,10 +167,3 @@ def open_trial(folder: Path | str) -> Trial:
 def write_info(folder: Path, info: Mapping[str, Any]) -> None:
     """Write trial.toml."""
     write_text(folder / TRIAL, tomlkit.dumps({"format": FORMAT, **info}))
-
-
-def write_scores(folder: Path, scores: pd.DataFrame, documents: Iterable[str]) -> None:
-    """Write scores.csv, and scores.json with the JSON text of each corpus in a line of its own."""
-    with new_file(folder / SCORES) as part:
-        scores.to_csv(part, index=False, lineterminator="\n")
-    write_text(folder / VERDICTS, _HEAD + ",\n".join(documents) + f"\n{_TAIL}")
