@@ -37,10 +37,11 @@ come from the tune split. A simulated A-scan qualifies no procedure.
 """
 
 
-def conduct(specs: Sequence[str], size: str, folder: Path, workers: int) -> Trial:
-    """Run all detectors on the specs' corpora, building what is not there."""
+def conduct(specs: Sequence[str], size: str, folder: Path, workers: int, *more: str) -> Trial:
+    """Run all detectors on the specs' corpora, building what is not there; `more`: options."""
+    where = ["--out", str(folder), "--workers", str(workers)]
     try:
-        echotrial(["run", *specs, "--size", size, "--out", str(folder), "--workers", str(workers)])
+        echotrial(["run", *specs, "--size", size, *where, *more])
     except SystemExit as end:
         if end.code not in (0, None):
             raise

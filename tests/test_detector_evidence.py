@@ -7,6 +7,7 @@ import pytest
 
 from benchmarks import all_detectors
 from benchmarks.all_detectors import SPECS, conduct, number, rate, report, worst_bias
+from benchmarks.targets import Rows, attainable, metal, rows_of
 
 SETUP_RANGE_MM = (0.043, 1.435)  # as stainless-tube-20mhz.toml has it
 
@@ -39,6 +40,33 @@ def test_the_table_has_a_row_for_each_detector_with_the_numbers_of_the_trial(tri
         hits, walls = map(int, re.match(r"(\d+)/(\d+)", cells[1]).groups())
         assert hits == (own.outcome == "hit").sum()
         assert walls == inside.sum()
+
+
+def test_targets_are_counted_from_readings_and_truth(trial):
+    """Hits between 0.35 and 5 wavelengths, counted anew from the tables."""
+    lines = list(metal(rows_of(trial, "stainless-tube-20mhz", "correlation"), 1.5))
+    records = trial.records[trial.records.split == "prove"].set_index("record")
+    read = trial.readings[trial.readings.detector == "correlation"].set_index("record")
+    own = read.outcome[records.index[records.thickness_mm.between(*SETUP_RANGE_MM)]]
+    waves = records.wall_wavelengths[own.index]
+    own = own[(waves >= 0.35) & (waves <= 5)]
+    hits, n = (own == "hit").sum(), len(own)
+    by_what = {line.what: line for line in lines}
+    found = by_what["hits, 0.35 to 5 wl"]
+    assert found.found.startswith(f"{hits}/{n} ")
+    assert found.reached is bool(hits / n >= 0.995)
+    assert by_what["thin-wall limit"].cells()[3:] == ("<= 0.35 wl", "1.5 wl", "not reached")
+    assert by_what["phantoms, wet tip"].cells()[-1] == "reported"
+
+
+@pytest.mark.parametrize(
+    ("bound_um", "share"), [(10 / 1.959964, "95 %"), (10 / 2.575829, "99 %"), (0.01, "100 %")]
+)
+def test_what_the_bound_allows_is_that_of_a_normal_error(bound_um, share):
+    """Two-sided quantiles of the normal distribution at a tolerance of 10 um, by any table."""
+    table = pd.DataFrame({"bound_um": [bound_um, None], "tolerance_um": [10.0, 10.0]})
+    found = attainable(Rows("made", "none", table)).found
+    assert found == f"{share} of 1 records that have a bound"
 
 
 def test_a_rate_is_told_with_its_counts_and_interval():
