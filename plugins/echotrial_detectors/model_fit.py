@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from echotrial_detectors.fit.beam import spreading
 from echotrial_detectors.fit.clipped import Known, clipped_samples, refuse, search_clipped, tiles
 from echotrial_detectors.fit.grid import make_grid
+from echotrial_detectors.fit.lamination import laminated_instead
 from echotrial_detectors.fit.lanes import Table
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SPREAD, WALL
 from echotrial_detectors.fit.ring import Ring
@@ -102,6 +103,11 @@ class ModelFitSettings(Settings):
         6.0, "how much more likely than a couplant film or nothing (-2 log)",
         ge=0.0, le=100.0, candidates=(4.0, 6.0, 10.0),
     )  # fmt: skip
+    lamination_margin: float = setting(
+        12.0, "how much more likely (-2 log) than a metal wall of few resonances one with a "
+        "lamination in it must be for neither to be read",
+        ge=0.0, le=1e6, candidates=(8.0, 12.0, 20.0),
+    )  # fmt: skip
     sureness: float = setting(
         0.3, "standard deviations that the tolerance must hold",
         ge=0.1, le=10.0, candidates=(0.3, 1.0, 2.0, 3.0),
@@ -154,6 +160,7 @@ class _Plan:
     how: Search
     starts: int
     limits: Limits
+    lamination_margin: float
     longest: float  # round trip of the thickest wall of the grid, periods
 
 
@@ -201,6 +208,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             settings.excess,
             settings.floor,
         ),
+        settings.lamination_margin,
         high,
     )
 
@@ -264,6 +272,10 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
         setup.wall_range,
     )
     reason[~usable] = Reason.BAD_SAMPLES
+    whole[struck] = False
+    reason[_laminated(y, found, whole & (reason == Reason.READ), ringing, anchor_s, plan)] = (
+        Reason.AMBIGUOUS
+    )
     read = reason == Reason.READ
     marks = _marks(likeliest, anchor_s, plan)
     return Readings(
@@ -327,6 +339,19 @@ def _search(
     found.put(poor[explained], better)
     ringing[poor[explained]] = True
     return found, ringing
+
+
+def _laminated(
+    y: NDArray[np.complex128], found: Found, read: NDArray[np.bool_], ringing: NDArray[np.bool_],
+    anchor_s: NDArray[np.float64], plan: _Plan,
+) -> NDArray[np.int64]:  # fmt: skip
+    """Which of those `read` may as well be walls with a lamination in them."""
+    rows = np.flatnonzero(read & plan.limits.hard)
+    arrival, _ = _expected(anchor_s[rows], plan)
+    instead = laminated_instead(
+        y[rows], found.take(rows), ringing[rows], arrival, plan.how, plan.lamination_margin
+    )
+    return rows[instead]
 
 
 def _unclipped(
