@@ -24,13 +24,13 @@ _POLL_S = 0.02
 
 
 #: Imported before the first fork; what a child must not wait for.
-_PRELOADED = ("numba", "scipy.signal", "echotrial.corpus.store")
+_PRELOADED = ("echotrial.engine.first_kernel", "scipy.signal", "echotrial.corpus.store")
 
 
 def main(folder: str, places: int) -> None:
     """Keep one child alive at each place until the starter is gone."""
     for module in _PRELOADED:
-        with suppress(ImportError):
+        with suppress(Exception):  # whoever needs it will say so
             importlib.import_module(module)
     children = {_born(f"{folder}/{place}", ""): f"{folder}/{place}" for place in range(places)}
     while True:
