@@ -19,6 +19,7 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.correlation import Filter, sharpened_filter
+from echotrial_detectors.diffraction import Spreading
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, height_at, least_share
 from echotrial_detectors.noise import Loudness, Surveyor, fixed
@@ -75,14 +76,14 @@ class Autocorrelation:
         """Work out plan and gate; the filter waits for the first batch's length and rate."""
         planned = plan(setup, settings)
         filters: dict[tuple[int, float], tuple[Filter, NDArray[np.float32]]] = {}
-        repeats = Repeats(planned)
+        repeats, spreading = Repeats(planned), Spreading(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 sharpener = sharpened_filter(setup, *key, settings.sharpness_db)
                 filters[key] = sharpener, own_lags(planned, *key, settings)
-            return repeats.kept(_read(batch, planned, settings, *filters[key]), batch)
+            return repeats.kept(_read(batch, planned, settings, spreading, *filters[key]), batch)
 
         return detect
 
@@ -108,6 +109,7 @@ def _read(
     batch: Batch,
     plan: Plan,
     settings: AutocorrelationSettings,
+    spreading: Spreading,
     sharpener: Filter,
     own: NDArray[np.float32],
 ) -> Readings:
@@ -138,7 +140,9 @@ def _read(
         high_lobes = np.flatnonzero(np.abs(own[: length // 2]) > OWN_LOBES)
         low = max(low, float(high_lobes[-1]))
     place, height, rival = lag_peaks(lags, energy, low, high, sign, 0.75 * plan.period_s * rate)
-    thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
+    fade = settings.fade_periods * plan.period_s * rate
+    lag = spreading.without(place, _after(plan, settings, tail, rate), fade, rate, m)
+    thickness = plan.setup.thickness_m(lag / rate, 1, mode=3)
     reason = _reasons(plan, settings, sigma, quiet, thickness, height, rival)
     if plan.mode == 3 and sign >= 0:
         lobe = (reason == Reason.READ) & (
@@ -173,10 +177,15 @@ def _gate_start(
         return (after_s - start_s) * rate, np.zeros(len(sharp))
     nominal = (plan.interface_s - start_s) * rate
     found = find_interface(sharp, nominal, interface_reach_s(plan) * rate, plan.interface_sign)
-    if plan.mode == 3:
-        after = tail if settings.gate_start_s is None else settings.gate_start_s * rate
-        return found + after, least_share(plan, REPEAT_AT_LEAST) * height_at(sharp, found)
-    return found - 1.5 * plan.period_s * rate, np.zeros(len(sharp))
+    least = least_share(plan, REPEAT_AT_LEAST) * height_at(sharp, found)
+    return found + _after(plan, settings, tail, rate), least
+
+
+def _after(plan: Plan, settings: AutocorrelationSettings, tail: int, rate_hz: float) -> float:
+    """Samples from the interface echo to the gate's start."""
+    if plan.mode != 3:
+        return -1.5 * plan.period_s * rate_hz
+    return tail if settings.gate_start_s is None else settings.gate_start_s * rate_hz
 
 
 def _reasons(

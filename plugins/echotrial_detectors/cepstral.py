@@ -20,6 +20,7 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.correlation import sharpened_filter
+from echotrial_detectors.diffraction import Spreading
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, least_share
 from echotrial_detectors.noise import Loudness, Surveyor, fixed
@@ -133,7 +134,7 @@ class Band:
 def band_of(plan: Plan, n_fft: int, rate_hz: float, settings: CepstralSettings) -> Band:
     """Work out filter, weights and trends."""
     longest = int(np.ceil(2.2 * plan.spacing_max_s * rate_hz))
-    fade = max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s) * rate_hz
+    fade = fade_s(plan, settings) * rate_hz
     held = min(n_fft, int(FADED_OUT * fade) + 1)
     length = int(scipy.fft.next_fast_len(max(held, min(longest, 4 * n_fft)), real=True))
     sharpened = sharpened_filter(plan.setup, n_fft, rate_hz, settings.sharpness_db)
@@ -156,6 +157,11 @@ def band_of(plan: Plan, n_fft: int, rate_hz: float, settings: CepstralSettings) 
     )
 
 
+def fade_s(plan: Plan, settings: CepstralSettings) -> float:
+    """Time constant of the exponential that fades the gate out."""
+    return max(settings.fade_periods * plan.period_s, 1.5 * plan.spacing_max_s)
+
+
 class Cepstral:
     """Greatest peak of the cepstrum over the reference's, within the wall range."""
 
@@ -170,21 +176,25 @@ class Cepstral:
         """Work out plan and gate; filter and band wait for the first batch's length and rate."""
         planned = plan(setup, settings)
         bands: dict[tuple[int, float], Band] = {}
-        repeats = Repeats(planned)
+        repeats, spreading = Repeats(planned), Spreading(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in bands:
                 bands[key] = band_of(planned, *key, settings)
-            return repeats.kept(read_cepstra(batch, planned, settings, bands[key]), batch)
+            return repeats.kept(
+                read_cepstra(batch, planned, settings, spreading, bands[key]), batch
+            )
 
         return detect
 
 
-def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Band) -> Readings:
+def read_cepstra(
+    batch: Batch, plan: Plan, settings: CepstralSettings, spreading: Spreading, band: Band
+) -> Readings:
     """Readings of a batch from the cepstra of its gated, sharpened records."""
     rate, (n, m) = batch.rate_hz, batch.samples.shape
-    rise = 0.5 * plan.period_s * rate
+    rise, fade = 0.5 * plan.period_s * rate, fade_s(plan, settings) * rate
     low = max(plan.spacing_min_s, least_spacing_periods(plan, settings) * plan.period_s) * rate
     high = min(plan.spacing_max_s * rate, 0.45 * band.length)
     turn = 2 * np.pi * band.centre_hz / rate
@@ -203,7 +213,8 @@ def read_cepstra(batch: Batch, plan: Plan, settings: CepstralSettings, band: Ban
         cepstrum = weighted_cepstrum(gated, band)
         peaks[:, rows] = cepstral_peaks(cepstrum, low, high, turn, ripple_sign(plan, settings))
     place, height, rival, tilt = peaks
-    thickness = plan.setup.thickness_m(place / rate, 1, mode=3)
+    lag = spreading.without(place, _after_s(plan, settings) * rate, fade, rate, m)
+    thickness = plan.setup.thickness_m(lag / rate, 1, mode=3)
     share = LOUD_BESIDE_WEAK if is_weak(plan, settings) else LOUD_SHARE
     if not keeps_interface(plan, settings):
         share = max(share, least_share(plan, REPEAT_AT_LEAST))
@@ -266,12 +277,17 @@ def gate_start(
     if plan.interface_s is None:
         after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
         return (after_s - start_s) * rate
-    after_s = plan.period_s if settings.gate_start_s is None else settings.gate_start_s
-    if keeps_interface(plan, settings):
-        after_s = -LEAD_PERIODS * plan.period_s
     nominal = (plan.interface_s - start_s) * rate
     reach = interface_reach_s(plan) * rate
-    return np.asarray(find_interface(sharp, nominal, reach, plan.interface_sign) + after_s * rate)
+    found = find_interface(sharp, nominal, reach, plan.interface_sign)
+    return np.asarray(found + _after_s(plan, settings) * rate)
+
+
+def _after_s(plan: Plan, settings: CepstralSettings) -> float:
+    """How long after the interface echo echoes are let in."""
+    if keeps_interface(plan, settings):
+        return -LEAD_PERIODS * plan.period_s
+    return plan.period_s if settings.gate_start_s is None else settings.gate_start_s
 
 
 def behind_and_before(

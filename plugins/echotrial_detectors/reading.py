@@ -2,12 +2,14 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 from echotrial.ascan import Batch, Readings, Reason
 from numpy.typing import NDArray
 
 from echotrial_detectors import gate as gates
+from echotrial_detectors.diffraction import Spreading
 from echotrial_detectors.interface import WALL_AT_LEAST, least_share
 from echotrial_detectors.look import Look, look
 from echotrial_detectors.multiples import Law, Series
@@ -58,6 +60,8 @@ class Settled:
     count: NDArray[np.float64]
     highest: NDArray[np.float64]
     left: NDArray[np.float64]
+    first: NDArray[np.float64]
+    last: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,10 @@ class Reader:
     after_s: float
     close_share: float = 0.0
     lead: float = 1.0
+
+    @cached_property
+    def _spreading(self) -> Spreading:
+        return Spreading(self.plan)
 
     def law(self, rate_hz: float) -> Law:
         """What a series must obey, in samples."""
@@ -135,6 +143,7 @@ class Reader:
         gate_stop = np.minimum((gates.end_s(self.plan) - batch.start_s) * rate, m - 1.0)
         rules, law = self._rules(shape, rate, m, cosine), self.law(rate)
         separation = int(0.3 * self.plan.period_s * rate)
+        early = self._spreading.early(rate, batch.samples.shape[1])
         found = Candidates.none(min(TILE, n))
         settled, sigma = np.empty((n, len(SETTLED) + len(fields(Series)))), np.empty(n)
         for portion in portions:
@@ -146,7 +155,7 @@ class Reader:
             settle(
                 portion.signal, found.sample, found.amplitude, found.count, rules, law,
                 shape.lobes, shape.phases, behind[rows], seen.sigma, seen.level, origin[rows],
-                gate_from[rows], gate_stop[rows], settled[rows],
+                gate_from[rows], gate_stop[rows], early, settled[rows],
             )  # fmt: skip
             sigma[rows] = seen.sigma
         parts = np.ascontiguousarray(settled.T)
@@ -213,12 +222,13 @@ class Reader:
         plan, rate, start, series = self.plan, batch.rate_hz, batch.start_s, found.series
         orders = series.last_order - series.first_order
         if plan.mode == 3:
-            first, last, spans = series.first, series.last, orders
+            first, last, spans = found.first, found.last, orders
+            spacing = (series.last - series.first) / np.where(spans > 0, spans, np.nan)
         else:
             first = np.where(np.isnan(found.interface), origin, found.interface)
-            last, spans = series.first, np.ones(len(batch))
-        spacing = (last - first) / np.where(spans > 0, spans, np.nan)
-        interval = start + last / rate if plan.mode == 1 else spacing / rate
+            last, spans = found.first, np.ones(len(batch))
+            spacing = series.first - first
+        interval = start + series.first / rate if plan.mode == 1 else spacing / rate
         thickness = plan.setup.thickness_m(interval, 1, mode=plan.mode)
         reason = self._reasons(sigma, sure, found, thickness, rate)
         silent = reason != Reason.READ

@@ -6,13 +6,16 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrial_detectors.diffraction import early_at
 from echotrial_detectors.interface import interface_among
 from echotrial_detectors.multiples import Law, best_series
 from echotrial_detectors.peaks import drop_side_lobes, keep_between, refine_extrema
 from echotrial_detectors.residual import unexplained
 
 #: What `settle` fills in for each record, before the values of `multiples.Series`.
-SETTLED = ("interface", "interface_height", "gate_start", "count", "highest", "left")
+SETTLED = (
+    "interface", "interface_height", "gate_start", "count", "highest", "left", "first", "last",
+)  # fmt: skip
 
 
 class Rules(NamedTuple):
@@ -64,6 +67,7 @@ def settle(
     origin: NDArray[np.float64],
     gate_from: NDArray[np.float64],
     gate_stop: NDArray[np.float64],
+    early: NDArray[np.float64],
     settled: NDArray[np.float64],
 ) -> None:
     """Fill in what the candidates of each record come to.
@@ -84,9 +88,13 @@ def settle(
         Sample of the interface echo where none is found, or of the clock's zero offset, (n,).
     gate_from, gate_stop
         From where the gate counts where no interface echo is found, and its end, (n,).
+    early
+        As from `diffraction.earliness`; may be empty.
     settled
-        Is filled in, (n, 16): `SETTLED`, then the values of `multiples.Series`.
+        Is filled in, (n, 18): `SETTLED`, then the values of `multiples.Series`, which lie where
+        echoes would without spreading.
     """
+    shift = np.zeros(sample.shape[1])
     keep, trial = np.empty(sample.shape[1], np.bool_), np.empty(9)
     room = np.empty(signal.shape[1], np.float32)
     for row in range(signal.shape[0]):
@@ -111,16 +119,26 @@ def settle(
         counted = start
         if rules.behind_tail and measured + rules.tail > start:
             counted = measured + rules.tail
-        series = out[6:]
+        series = out[8:]
+        if early.size > 0:
+            for i in range(n):
+                shift[i] = early_at(early, place[i] - measured)
+                place[i] += shift[i]
         best_series(
             place, height, n, measured, counted, gate_stop[row], level[row], law, trial, series
         )
         out[2], out[3], out[4], out[5] = start, n, highest, 0.0
+        out[6], out[7] = series[2], series[3]
+        if early.size > 0:
+            out[6] -= early_at(early, series[2] - measured)
+            out[7] -= early_at(early, series[3] - measured)
+            for i in range(n):
+                place[i] -= shift[i]
         if series[0] >= rules.evenness:
             begin = behind[row]
             if rules.interface:
                 begin = _inside(measured + rules.tail, rules.end)
-            end = _inside(series[3] + rules.tail, rules.end)
+            end = _inside(out[7] + rules.tail, rules.end)
             out[5] = unexplained(line, begin, end, sigma[row], place, height, n, phases, room)
 
 

@@ -21,6 +21,7 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.autocorrelation import faded, is_quiet, loudness
+from echotrial_detectors.diffraction import Spreading
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, height_at, least_share
 from echotrial_detectors.noise import survey
@@ -74,13 +75,13 @@ class SpectralNotch:
         if setup.interface_reflection is not None and abs(setup.interface_reflection) < RESONATES:
             raise NotApplicable("too little comes back from the interface for a resonance")
         bands: dict[tuple[int, float], Band] = {}
-        repeats = Repeats(planned)
+        repeats, spreading = Repeats(planned), Spreading(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in bands:
                 bands[key] = band_of(planned, *key, settings)
-            return repeats.kept(_read(batch, planned, settings, bands[key]), batch)
+            return repeats.kept(_read(batch, planned, settings, spreading, bands[key]), batch)
 
         return detect
 
@@ -120,7 +121,9 @@ def band_of(plan: Plan, n_fft: int, rate_hz: float, settings: SpectralNotchSetti
     return Band(length, first, level[first : last + 1], shape.tail, rise)
 
 
-def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band) -> Readings:
+def _read(
+    batch: Batch, plan: Plan, settings: SpectralNotchSettings, spreading: Spreading, band: Band
+) -> Readings:
     rate, m = batch.rate_hz, batch.samples.shape[1]
     start, least = _gate_start(batch, plan, settings, band)
     fade = max(settings.fade_periods * plan.period_s, 2 * plan.spacing_max_s) * rate
@@ -137,7 +140,9 @@ def _read(batch: Batch, plan: Plan, settings: SpectralNotchSettings, band: Band)
         band.first, half, low, high,
     )  # fmt: skip
     with np.errstate(divide="ignore", invalid="ignore"):
-        thickness = plan.setup.thickness_m(1 / (found.spacing * bin_hz), 1, mode=3)
+        lag = rate / (found.spacing * bin_hz)
+        lag = spreading.without(lag, _after(settings, band, rate), fade, rate, m)
+        thickness = plan.setup.thickness_m(lag / rate, 1, mode=3)
     samples, nothing = np.asarray(batch.samples), np.zeros(len(batch))
     loud, faint = loudness(samples, looked, start, m, nothing)
     # a period later, because the last of the interface echo is no echo of the wall
@@ -165,13 +170,16 @@ def _gate_start(
         after_s = plan.after_s if settings.gate_start_s is None else settings.gate_start_s
         return (after_s - batch.start_s) * rate, np.zeros(len(batch))
     nominal = (plan.interface_s - batch.start_s) * rate
-    after = band.tail if settings.gate_start_s is None else settings.gate_start_s * rate
     found = find_interface(
         np.asarray(batch.samples), nominal, interface_reach_s(plan) * rate, plan.interface_sign
     )
-    return found + after, least_share(plan, REPEAT_AT_LEAST) * height_at(
-        np.asarray(batch.samples), found
-    )
+    least = least_share(plan, REPEAT_AT_LEAST) * height_at(np.asarray(batch.samples), found)
+    return found + _after(settings, band, rate), least
+
+
+def _after(settings: SpectralNotchSettings, band: Band, rate_hz: float) -> float:
+    """Samples from the interface echo to the gate's start."""
+    return band.tail if settings.gate_start_s is None else settings.gate_start_s * rate_hz
 
 
 @dataclass(frozen=True, eq=False)
