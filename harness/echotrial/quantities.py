@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable
 from decimal import Context, Decimal
-from functools import cache
+from functools import cache, lru_cache
 from typing import Annotated, Any, Final
 
 from pydantic import BeforeValidator, ValidationInfo
@@ -110,14 +110,14 @@ def parse(text: object, dimension: str) -> float:
     if not isinstance(text, str):
         raise QuantityError(f"{text!r} has no unit: {_named(dimension)} is written like {examples}")
     try:
-        quantity = _registry().Quantity(text.replace("%", " percent"))
-        value = float(quantity.to(unit).magnitude)
+        value = _magnitude(text, unit)
     except pint.UndefinedUnitError as error:
         raise QuantityError(
             f"{text!r}: unit {', '.join(error.unit_names)!r} is not known: "
             f"{_named(dimension)} is written like {examples}"
         ) from None
     except pint.DimensionalityError:
+        quantity = _quantity(text)
         if quantity.unitless:
             problem = "has no unit"
         else:
@@ -134,6 +134,16 @@ def parse(text: object, dimension: str) -> float:
             f"{text!r} is not finite: {_named(dimension)} is written like {examples}"
         )
     return value
+
+
+def _quantity(text: str) -> Any:
+    return _registry().Quantity(text.replace("%", " percent"))
+
+
+@lru_cache(maxsize=4096)
+def _magnitude(text: str, unit: str) -> float:
+    """Specs, set-ups and reports say the same again and again."""
+    return float(_quantity(text).to(unit).magnitude)
 
 
 def convert(value: float, dimension: str, unit: str) -> float:

@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -80,8 +81,8 @@ def run(
             work=work,
             cluster=cluster,
         )
-        trial = conduct(request, folder, progress)
-    from echotrial.report import page  # not before: statistics are imported while workers read
+        trial = conduct(request, folder, progress, meanwhile=_import_what_comes_later)
+    from echotrial.report import page
 
     path = page.write(trial)
     if as_json:
@@ -94,6 +95,13 @@ def run(
         show_trial(trial)
         click.echo(f"Report: {path}")
     return 3 if host.failures else 0
+
+
+def _import_what_comes_later() -> None:
+    """Statistics and pages: a second of imports, taken while workers read."""
+    import_module("echotrial.scores.summary")
+    import_module("echotrial.report.page")
+    import_module("plotly.offline")
 
 
 def settings_from(assignments: Sequence[str]) -> dict[str, dict[str, Any]]:

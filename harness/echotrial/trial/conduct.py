@@ -2,7 +2,7 @@
 
 import platform
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -31,11 +31,17 @@ __all__ = ["Progress", "Request", "conduct"]
 PARTS = "parts"
 
 
-def conduct(request: Request, folder: Path, progress: Progress | None = None) -> Trial:
+def conduct(
+    request: Request,
+    folder: Path,
+    progress: Progress | None = None,
+    meanwhile: Callable[[], object] | None = None,
+) -> Trial:
     """Run a trial into a new folder, or go on with one that was stopped there, and open it.
 
     Readings are kept part by part in a work folder until the trial is complete, so a trial that
-    was stopped at any moment computes only what is missing.
+    was stopped at any moment computes only what is missing. `meanwhile` is called once, when
+    workers have begun: whatever else has to be done costs nothing then.
 
     Raises
     ------
@@ -59,7 +65,7 @@ def conduct(request: Request, folder: Path, progress: Progress | None = None) ->
         Tables(folder, folder / PARTS, request.corpora) as tables,
         ScoreFiles(folder, folder / PARTS) as files,
     ):
-        examined = list(_examined(request, work, cluster, tables, files, progress))
+        examined = list(_examined(request, work, cluster, tables, files, progress, meanwhile))
     pa.default_memory_pool().release_unused()  # blocks of readings were its guests
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
     shutil.rmtree(folder / PARTS, ignore_errors=True)
@@ -73,6 +79,7 @@ def _examined(
     tables: Tables,
     files: ScoreFiles,
     progress: Progress | None,
+    meanwhile: Callable[[], object] | None,
 ) -> Iterator[Examined]:
     """One corpus after the other; each is scored while workers are at the next one."""
     last: Examination | None = None
@@ -80,6 +87,8 @@ def _examined(
         with closing(Examination(corpus, request, work, cluster, progress)) as now:
             if last is not None:
                 yield last.score(files)
+            elif meanwhile is not None:
+                meanwhile()
             now.gather(tables)
         last = now
     if last is not None:
