@@ -17,10 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SHAPE, SPREAD, UNKNOWNS, WALL
-from echotrial_detectors.fit.search import Found, Search
+from echotrial_detectors.fit.search import ENOUGH, Fits, Found, Search, make
 
 #: Round trips, periods, between which walls are looked at.
 THINNEST, THICKEST = 0.6, 1.7
+#: Spreads of the gap (periods) from which single walls are tried once more: what a fit left that
+#: stopped short, a lamination explains too.
+OTHER_SPREADS = (0.3, 1.2)
 #: A ring-down has many more unknowns than a lamination: this much likelier (-2 log) it must be.
 RINGING = 25.0
 #: Two more unknowns, and what is expected of them: no reflection, half way.
@@ -63,8 +66,26 @@ def laminated_instead(
     some = np.flatnonzero((theta[:, WALL] > THINNEST) & (theta[:, WALL] < THICKEST))
     instead = np.zeros(len(y), np.bool_)
     wanted = value[some] - np.where(ringing[some], -RINGING, margin)
-    instead[some] = laminated_value(y[some], theta[some], arrival[some], wanted, how) < wanted
+    other = laminated_value(y[some], theta[some], arrival[some], wanted, how)
+    instead[some] = other < wanted
+    doubt = np.flatnonzero((other < wanted) & ~ringing[some])
+    rows = some[doubt]
+    single = _from_other_gaps(y[rows], theta[rows], arrival[rows], how)
+    instead[rows] = single - other[doubt] > margin
     return instead
+
+
+def _from_other_gaps(y: _Complex, theta: _Real, arrival: _Real, how: Search) -> _Real:
+    """What is minimised of single walls whose fits start from narrow and wide gaps, (n,)."""
+    laid, value = how.every.records(y), np.full(len(y), np.inf)
+    for spread in OTHER_SPREADS:
+        fits = Fits.of(np.arange(len(y)), theta)
+        behind = theta[:, GAP] + how.aperture.mean_excess * theta[:, SPREAD]
+        fits.theta[:, GAP], fits.theta[:, SPREAD], fits.theta[:, SHAPE] = START_GAP, spread, 0.0
+        fits.theta[:, ARRIVAL] += behind - START_GAP - how.aperture.mean_excess * spread
+        make(fits, laid, how.every, arrival, how, 2 * how.rounds, ENOUGH)
+        value = np.minimum(value, fits.result[:, 0])
+    return value
 
 
 def laminated_value(y: _Complex, theta: _Real, arrival: _Real, wanted: _Real, how: Search) -> _Real:
