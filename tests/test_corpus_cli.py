@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from echotrial.cli import main
+from echotrial.corpus.find import opened
 from echotrial.corpus.show import marks_us, near_fields, sample, summary
 from echotrial.corpus.store import Corpus
+from echotrial.errors import WrongQuestion
 from echotrial.setup import Medium
 
 from tests.corpus_fixtures import SHEET, setup, train, write_corpus, write_sheet
@@ -219,3 +221,21 @@ def test_near_field_length_of_a_3_mm_radius_at_15_mhz_in_polystyrene() -> None:
     # steel: lambda 0.393 mm, 2 x 1 mm of it
     assert near_fields(known, 1e-3) == pytest.approx(1.0 + 2 * 0.3933 / 9, abs=1e-3)
     assert np.isnan(near_fields(known.model_copy(update={"element_diameter": None}), 0.0))
+
+
+def test_a_corpus_goes_by_the_name_of_its_spec_if_there_is_but_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ECHOTRIAL_HOME", str(tmp_path))
+    for made in ("thin-tube-0123456789-run", "tube-0123456789-run"):
+        write_corpus(tmp_path / "built" / made, np.stack([train(1.0)]), {"thickness_mm": [1.0]})
+    assert opened("tube").folder.name == "tube-0123456789-run"
+    with pytest.raises(WrongQuestion, match="no corpus 'tub'"):
+        opened("tub")
+    write_corpus(
+        tmp_path / "built" / "tube-0123456789-smoke",
+        np.stack([train(1.0)]),
+        {"thickness_mm": [1.0]},
+    )
+    with pytest.raises(WrongQuestion, match="there are 2; say which: tube-0123456789-run, tube-"):
+        opened("tube")

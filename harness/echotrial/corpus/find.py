@@ -81,14 +81,26 @@ def folder_named(what: str) -> Path | None:
 def opened(what: str) -> Corpus:
     """Open the corpus that a folder, or the name of one of the user's corpora, means.
 
+    A corpus made of a spec goes by the spec's name, too, if there is but one.
+
     Raises
     ------
     WrongQuestion
-        There is none; the nearest name is given.
+        There is none; the nearest name is given. There are several; they are named.
     """
-    folder = folder_named(what)
+    folder = folder_named(what) or _made_of(what)
     if folder is None:
         known = [f.name for f in home.corpora()]
         hint = nearest(what, known) if known else "none are here"
         raise WrongQuestion(f"no corpus '{what}': no such folder, and of the corpora here {hint}")
     return Corpus.open(folder)
+
+
+def _made_of(spec: str) -> Path | None:
+    """The one folder built of a spec of that name; None where there is none."""
+    built = home.corpora("built")
+    found = [f for f in built if f.name.rsplit("-", 2)[0] == spec]  # see `home.built_folder`
+    if len(found) > 1:
+        names = ", ".join(f.name for f in found)
+        raise WrongQuestion(f"corpus '{spec}': there are {len(found)}; say which: {names}")
+    return found[0] if found else None
