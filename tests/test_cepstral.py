@@ -3,14 +3,8 @@
 import numpy as np
 import pytest
 from echotrial.ascan import Batch, Reason
-from echotrial_detectors.cepstral import (
-    Band,
-    Cepstral,
-    CepstralSettings,
-    band_of,
-    gate_records,
-    weighted_cepstrum,
-)
+from echotrial_detectors.cepstral import Cepstral, CepstralSettings, band_of, scale_of
+from echotrial_detectors.cepstrum import Band, Scale, gate_records, weighted_cepstrum
 from echotrial_detectors.plan import plan
 
 from tests.trains import RATE, M, setup, trains
@@ -94,6 +88,28 @@ def test_the_detector_reads_multiples_and_keeps_quiet_on_the_all_pass_whole():
     whole = Cepstral().prepare(known, CepstralSettings(with_interface=True))(batch)
     assert not whole.answered.any()
     assert set(whole.reason) <= {Reason.LOW_CONFIDENCE, Reason.POOR_FIT, Reason.AMBIGUOUS}
+
+
+def test_thin_walls_are_read_without_the_bias_of_gate_and_trend(monkeypatch):
+    """Of 1.2 to 2.8 periods, whatever the phase of the pulse and where the samples lie."""
+    known, walls = setup(), np.linspace(0.17e-3, 0.4e-3, 150)
+    batch = trains(known, walls, noise=1e-3)
+    right = Cepstral().prepare(known, CepstralSettings())(batch).thickness_m - walls
+    monkeypatch.setattr(Scale, "right", lambda _, place: place)
+    left = Cepstral().prepare(known, CepstralSettings())(batch).thickness_m - walls
+    good = ~np.isnan(right) & ~np.isnan(left) & (np.abs(right) < 20e-6)
+    assert good.sum() > 100
+    assert np.sqrt(np.mean(right[good] ** 2)) < 0.5 * np.sqrt(np.mean(left[good] ** 2))
+
+
+def test_places_are_put_right_where_there_is_a_scale_and_nowhere_else():
+    scale = Scale(np.array([10.0, 20.0]), np.array([1.0, 3.0]))
+    np.testing.assert_allclose(scale.right(np.array([5.0, 10, 15, 20, 25])), [5, 11, 17, 23, 25])
+    assert np.isnan(scale.right(np.array([np.nan]))).all()
+    for known in (setup(mode=2), setup(delay_line=None, mode=3), setup(interface_echo=None)):
+        planned, settings = plan(known, CepstralSettings()), CepstralSettings()
+        band = band_of(planned, M, RATE, settings)
+        assert scale_of(planned, settings, band, M, RATE).place.size == 0
 
 
 def test_trends_are_orthonormal_under_the_weight():

@@ -8,10 +8,8 @@ a pair 1 + a E with peaks -(-a)^n / n, or those of 1 / a where a exceeds 1 (Boge
 1963; Oppenheim, Schafer, IEEE Signal Processing Magazine, September 2004).
 """
 
-from dataclasses import dataclass
 from typing import ClassVar
 
-import numba
 import numpy as np
 import scipy
 from echotrial.ascan import Batch, Readings, Reason
@@ -19,12 +17,19 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors.cepstrum import (
+    Band,
+    Scale,
+    cepstral_peaks,
+    gate_records,
+    weighted_cepstrum,
+)
 from echotrial_detectors.correlation import sharpened_filter
 from echotrial_detectors.diffraction import Spreading
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, least_share
-from echotrial_detectors.noise import Loudness, Surveyor, fixed
-from echotrial_detectors.peaks import parabola_peak, strongest
+from echotrial_detectors.noise import Loudness, Surveyor
+from echotrial_detectors.peaks import strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
 from echotrial_detectors.pulse import frequencies
 from echotrial_detectors.reading import first_doubt
@@ -40,6 +45,11 @@ LEAST_SPACING_PERIODS = 0.66
 #: Where signs alternate the resonance is a quarter wave: a film of couplant, or a slope of the
 #: spectrum, looks like one unless the band holds a whole ripple (1 / 0.6 periods and a little).
 LEAST_ALTERNATING_PERIODS = 1.8
+#: Below so many periods the gate takes a part of the first echo, and the trend one of the ripple:
+#: places are put right by those of ideal trains, this far apart.
+SCALED_PERIODS, SCALE_STEP_PERIODS = 3.0, 0.02
+#: Parts of a sample at which the interface echo of such a train lies, to be averaged over.
+PHASES = (0.0, 0.25, 0.5, 0.75)
 #: An interface echo and one back-wall echo ripple by this share of the reflection at least; what a
 #: pulse that is not quite the reference leaves is as high below this spacing.
 PAIR_SHARE, LEAST_WEAK_PERIODS = 0.5, 2.4
@@ -96,41 +106,6 @@ class CepstralSettings(EchoSettings):
     )
 
 
-@dataclass(frozen=True, eq=False)
-class Band:
-    """What depends on the batch's length and rate alone.
-
-    Attributes
-    ----------
-    transfer
-        What makes a record's spectrum that of its sharpened correlation.
-    tail
-        Samples that a sharpened echo takes to die away.
-    length
-        Of the transforms to quefrency, at least twice the greatest spacing.
-    log_pulse
-        Logarithm of one echo's spectrum after `transfer`, (length // 2 + 1,).
-    weight
-        Of each frequency, sum 1.
-    trend
-        Orthonormal under `weight`, (TREND_ORDER + 1, length // 2 + 1).
-    centre_hz
-        Mean frequency under `weight`.
-    fade
-        What each sample from the gate's start on is multiplied by, as many as hold anything; an
-        exponential keeps a geometric series geometric, so that the record's end cuts nothing off.
-    """
-
-    transfer: NDArray[np.complex64]
-    tail: int
-    length: int
-    log_pulse: NDArray[np.float32]
-    weight: NDArray[np.float32]
-    trend: NDArray[np.float32]
-    centre_hz: float
-    fade: NDArray[np.float32]
-
-
 def band_of(plan: Plan, n_fft: int, rate_hz: float, settings: CepstralSettings) -> Band:
     """Work out filter, weights and trends."""
     longest = int(np.ceil(2.2 * plan.spacing_max_s * rate_hz))
@@ -175,29 +150,33 @@ class Cepstral:
     ) -> Detect:
         """Work out plan and gate; filter and band wait for the first batch's length and rate."""
         planned = plan(setup, settings)
-        bands: dict[tuple[int, float], Band] = {}
+        bands: dict[tuple[int, float], tuple[Band, Scale]] = {}
         repeats, spreading = Repeats(planned), Spreading(planned)
 
         def detect(batch: Batch) -> Readings:
             key = (batch.n_fft, batch.rate_hz)
             if key not in bands:
-                bands[key] = band_of(planned, *key, settings)
+                band = band_of(planned, *key, settings)
+                bands[key] = band, scale_of(planned, settings, band, *key)
             return repeats.kept(
-                read_cepstra(batch, planned, settings, spreading, bands[key]), batch
+                read_cepstra(batch, planned, settings, spreading, *bands[key]), batch
             )
 
         return detect
 
 
 def read_cepstra(
-    batch: Batch, plan: Plan, settings: CepstralSettings, spreading: Spreading, band: Band
+    batch: Batch,
+    plan: Plan,
+    settings: CepstralSettings,
+    spreading: Spreading,
+    band: Band,
+    scale: Scale,
 ) -> Readings:
     """Readings of a batch from the cepstra of its gated, sharpened records."""
     rate, (n, m) = batch.rate_hz, batch.samples.shape
     rise, fade = 0.5 * plan.period_s * rate, fade_s(plan, settings) * rate
-    low = max(plan.spacing_min_s, least_spacing_periods(plan, settings) * plan.period_s) * rate
-    high = min(plan.spacing_max_s * rate, 0.45 * band.length)
-    turn = 2 * np.pi * band.centre_hz / rate
+    low, high, turn = search_range(plan, settings, band, rate)
     tail = band.tail + (
         LEAD_PERIODS * plan.period_s * rate if keeps_interface(plan, settings) else 0
     )
@@ -213,6 +192,7 @@ def read_cepstra(
         cepstrum = weighted_cepstrum(gated, band)
         peaks[:, rows] = cepstral_peaks(cepstrum, low, high, turn, ripple_sign(plan, settings))
     place, height, rival, tilt = peaks
+    place = scale.right(place)
     lag = spreading.without(place, _after_s(plan, settings) * rate, fade, rate, m)
     thickness = plan.setup.thickness_m(lag / rate, 1, mode=3)
     share = LOUD_BESIDE_WEAK if is_weak(plan, settings) else LOUD_SHARE
@@ -232,6 +212,51 @@ def read_cepstra(
         confidence=np.where(silent, np.nan, np.sqrt(lead * np.clip(height, 0, 1))),
         reason=reason,
     )
+
+
+def scale_of(
+    plan: Plan, settings: CepstralSettings, band: Band, n_fft: int, rate_hz: float
+) -> Scale:
+    """Where the detector itself puts ideal trains of short spacings.
+
+    A train by the method of images: an interface echo r, then (1 - r^2) r^(n - 1), no loss. Nothing
+    is scaled where the impedances are not known or the interface echo stays in the gate.
+    """
+    reflection, period = plan.setup.interface_reflection, plan.period_s * rate_hz
+    if plan.interface_s is None or not reflection or keeps_interface(plan, settings):
+        return Scale(np.empty(0), np.empty(0))
+    low, high, turn = search_range(plan, settings, band, rate_hz)
+    spacing = np.arange(low, min(SCALED_PERIODS * period, high), SCALE_STEP_PERIODS * period)
+    echo = sharpened_filter(plan.setup, n_fft, rate_hz, settings.sharpness_db).spectrum
+    cycles, r, found = np.fft.rfftfreq(n_fft), abs(reflection), []
+    later = np.exp(-2j * np.pi * np.outer(spacing, cycles))
+    train = -plan.alternation * r + (1 - r * r) * later / (1 - plan.alternation * r * later)
+    for phase in PHASES:
+        at = 4 * band.tail + phase
+        records = scipy.fft.irfft(train * echo * np.exp(-2j * np.pi * cycles * at), n=n_fft, axis=1)
+        start = np.full(spacing.size, at + _after_s(plan, settings) * rate_hz)
+        gated = gate_records(
+            records.astype(np.float32), start, band.fade, 0.5 * period, band.length
+        )
+        found.append(
+            cepstral_peaks(
+                weighted_cepstrum(gated, band), low, high, turn, ripple_sign(plan, settings)
+            )
+        )
+    place, _, _, tilt = np.mean(found, axis=0)
+    good = (np.abs(place - spacing) < 0.25 * period) & (np.abs(tilt) < UPRIGHT_WITHIN)
+    order = np.argsort(place[good])
+    return Scale(place[good][order], (spacing - place)[good][order])
+
+
+def search_range(
+    plan: Plan, settings: CepstralSettings, band: Band, rate_hz: float
+) -> tuple[float, float, float]:
+    """Between which quefrencies the peak lies, in samples, and the carrier's phase a sample."""
+    least_s = least_spacing_periods(plan, settings) * plan.period_s
+    low = max(plan.spacing_min_s, least_s) * rate_hz
+    high = min(plan.spacing_max_s * rate_hz, 0.45 * band.length)
+    return low, high, 2 * np.pi * band.centre_hz / rate_hz
 
 
 def keeps_interface(plan: Plan, settings: CepstralSettings) -> bool:
@@ -322,166 +347,3 @@ def _reasons(
         (~((thickness >= low - tol) & (thickness <= high + tol)), Reason.OUT_OF_RANGE),
     ]
     return first_doubt(doubts)
-
-
-def gate_records(
-    signal: NDArray[np.float32],
-    start: NDArray[np.float64],
-    fade: NDArray[np.float32],
-    rise: float,
-    length: int,
-) -> NDArray[np.float32]:
-    """Records from `start` on, that sample first, faded in over `rise` samples, times `fade`.
-
-    (n, length): nothing stands behind the fade.
-    """
-    gated = np.empty((len(signal), length), np.float32)
-    _gate(fixed(signal), start, fade, rise, gated)
-    return gated
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _gate(
-    signal: NDArray[np.float32],
-    start: NDArray[np.float64],
-    fade: NDArray[np.float32],
-    rise: float,
-    gated: NDArray[np.float32],
-) -> None:
-    for row in range(signal.shape[0]):
-        first = int(np.ceil(start[row])) if start[row] > 0 else 0
-        line, open_ = signal[row, first:], gated[row]
-        count = line.size if line.size < fade.size else fade.size
-        for i in range(count):
-            open_[i] = line[i] * fade[i]
-        open_[count:] = 0
-        for i in range(count):
-            ramp = first + i - start[row]
-            if not ramp < rise:
-                break
-            open_[i] *= np.float32(ramp / rise)
-
-
-def weighted_cepstrum(gated: NDArray[np.float32], band: Band) -> NDArray[np.complex64]:
-    """One-sided cepstrum over the pulse's: 2 sum_f w (log|X| - log|P| - trend) exp(-2 pi j f q).
-
-    Scaled so that a series of echoes each q times the one before has modulus q at its spacing, and
-    phase 0 there (pi where signs alternate). The sign of the exponent is that of a transform of
-    real values, which the ripple has: at half the cost of a complex one, quefrencies up to half the
-    length. Returns (n, length // 2 + 1).
-    """
-    spectrum = scipy.fft.rfft(gated, axis=1)
-    padded = np.zeros((len(gated), band.length), np.float32)
-    ripple = padded[:, : spectrum.shape[1]]
-    _power(spectrum, padded)
-    np.log(ripple, out=ripple)
-    weighted_ripple(padded, band.log_pulse, band.weight, band.trend)
-    return np.asarray(scipy.fft.rfft(padded, axis=1))
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _power(spectrum: NDArray[np.complex64], out: NDArray[np.float32]) -> None:
-    for row in range(spectrum.shape[0]):
-        line, into = spectrum[row], out[row]
-        for i in range(line.size):
-            into[i] = line[i].real * line[i].real + line[i].imag * line[i].imag + np.float32(1e-30)
-
-
-@numba.njit(
-    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"}
-)  # fmt: skip
-def weighted_ripple(
-    ripple: NDArray[np.float32],
-    log_pulse: NDArray[np.float32],
-    weight: NDArray[np.float32],
-    trend: NDArray[np.float32],
-) -> None:
-    """In place of each power's logarithm twice the weighted one of its root over the pulse's.
-
-    Less its trend; what stands behind as many values as there are weights stays.
-    """
-    for row in range(ripple.shape[0]):
-        line = ripple[row, : weight.size]
-        for i in range(line.size):
-            line[i] = np.float32(0.5) * line[i] - log_pulse[i]
-        for k in range(trend.shape[0]):
-            slope, part = trend[k], np.float32(0.0)
-            for i in range(line.size):
-                part += line[i] * weight[i] * slope[i]
-            for i in range(line.size):
-                line[i] -= part * slope[i]
-        for i in range(line.size):
-            line[i] *= np.float32(2) * weight[i]
-
-
-def cepstral_peaks(
-    cepstrum: NDArray[np.complex64], low: float, high: float, turn: float, sign: int
-) -> NDArray[np.float64]:
-    """Place (samples, NaN = none), height, best rival's height and tilt (periods) of each peak.
-
-    The place is where the carrier is upright, `tilt` after the envelope's peak: a ripple of the
-    sign asked for has phase 0 (or pi) at its spacing. A rival is a peak more than a period away
-    and not near a multiple of the place. (4, n).
-
-    Parameters
-    ----------
-    low, high
-        Quefrencies between which the peak lies, in samples.
-    turn
-        Phase of the carrier from one sample to the next.
-    sign
-        Of the ripple; 0 = either.
-    """
-    found = np.zeros((4, len(cepstrum)))
-    found[0] = np.nan
-    _peaks(cepstrum, low, high, turn, sign, np.empty(cepstrum.shape[1]), found)
-    return found
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _peaks(
-    cepstrum: NDArray[np.complex64],
-    low: float,
-    high: float,
-    turn: float,
-    sign: int,
-    power: NDArray[np.float64],
-    found: NDArray[np.float64],
-) -> None:
-    peaks = np.empty(power.size, np.int64)
-    begin, end = int(np.ceil(low)), int(high) + 1
-    begin = begin if begin > 1 else 1
-    end = end if end < power.size - 2 else power.size - 2
-    for row in range(cepstrum.shape[0]):
-        line = cepstrum[row]
-        for i in range(begin - 1, end + 1):
-            power[i] = line[i].real * line[i].real + line[i].imag * line[i].imag
-        count = 0
-        for i in range(begin, end):  # a place is kept by counting on, which wants no branch
-            peaks[count] = i
-            count += (power[i] >= power[i - 1]) & (power[i] > power[i + 1])
-        if count == 0:
-            continue
-        best, rival = peaks[0], 0.0
-        for i in peaks[1:count]:
-            if power[i] > power[best]:
-                best = i
-        for i in peaks[:count]:
-            if power[i] > rival:
-                order = np.rint(i / best)
-                order = order if order > 1 else 1.0
-                if abs(i - order * best) * turn > 2 * np.pi:
-                    rival = power[i]
-        top = np.sqrt(power[best])
-        # from sample `best` to the envelope's peak, and from there to where the carrier is upright
-        coarse = parabola_peak(np.sqrt(power[best - 1]), top, np.sqrt(power[best + 1]))[0]
-        cosine, sine = np.cos(turn * coarse), np.sin(turn * coarse)
-        real = line[best].real * cosine + line[best].imag * sine
-        imaginary = line[best].real * sine - line[best].imag * cosine
-        if sign < 0 or (sign == 0 and real < 0):
-            real, imaginary = -real, -imaginary
-        shift = -np.arctan2(imaginary, real) / turn
-        found[0, row] = best + coarse + shift
-        found[1, row] = top
-        found[2, row] = np.sqrt(rival)
-        found[3, row] = shift * turn / (2 * np.pi)
