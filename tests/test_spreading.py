@@ -83,6 +83,10 @@ def test_an_echo_is_early_by_the_phase_of_williams_integral():
 
 
 def test_without_dimensions_or_an_interface_echo_nothing_is_early():
+    direct = spread_setup().model_copy(update={"interface_echo": None, "delay_line": None})
+    early = earliness(plan(direct, EchoSettings()), RATE, M)
+    assert np.all(np.diff(early[::128]) > 0)  # from a plane wave on
+    assert abs(early[0]) < 1e-3
     for less in ({"element_diameter": None}, {"delay_line": Medium(impedance=2.47e6)}):
         known = spread_setup().model_copy(update=less)
         assert earliness(plan(known, EchoSettings()), RATE, M).size == 0

@@ -14,6 +14,8 @@ from echotrial_detectors.pulse import pulse_spectrum
 
 #: Frequencies over the band that the delay is the mean of, in centre frequencies.
 BAND = np.linspace(0.4, 1.6, 31)
+#: Sum of paths times velocities (m^2/s) after which nothing has spread yet.
+PLANE = 1e-3
 #: Times at which it is worked out; between them it hardly bends.
 TIMES = 65
 #: Neighbours that weigh less than this share of the first ones are left out.
@@ -61,21 +63,26 @@ class Spreading:
 def earliness(plan: Plan, rate_hz: float, m: int) -> NDArray[np.float64]:
     """Samples by which an echo of the wall comes too early, by samples behind the interface, (m,).
 
-    Counted from the interface echo. Empty where the set-up does not name the dimensions.
+    Counted from the interface echo, in direct contact from the clock's zero offset. Empty where the
+    set-up does not name the dimensions.
 
     The phase of D over all frequencies is that of the delay that fits it best, by least squares
     with the pulse's power as weight.
     """
     setup = plan.setup
     delay, diameter = setup.delay_line, setup.element_diameter
-    if delay is None or delay.velocity is None or delay.length is None or diameter is None:
+    if delay is None and plan.interface_s is None:  # in direct contact the wave begins as a plane
+        tip = PLANE
+    elif delay and delay.velocity and delay.length and plan.interface_s is not None:
+        tip = 2 * delay.length * delay.velocity
+    else:
         return np.empty(0)
-    if plan.interface_s is None:
+    if diameter is None:
         return np.empty(0)
     hertz = BAND * setup.centre_frequency
     weight = np.abs(pulse_spectrum(setup, hertz)) ** 2
     area = (diameter / 2) ** 2
-    before = 2 * delay.length * delay.velocity / hertz / area
+    before = tip / hertz / area
     times = np.linspace(0, m, TIMES)
     behind = setup.velocity**2 * times[:, None] / rate_hz / hertz / area
     ahead = np.angle(piston(before + behind) / piston(before))

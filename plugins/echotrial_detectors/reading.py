@@ -78,6 +78,8 @@ class Reader:
         In place of the settings' `evenness`, if greater, where echoes overlap (mode 3).
     lead
         Share of the interface echo that stands in the records.
+    spreads
+        Whether echoes that come early as the beam spreads are put back.
     """
 
     plan: Plan
@@ -85,10 +87,14 @@ class Reader:
     after_s: float
     close_share: float = 0.0
     lead: float = 1.0
+    spreads: bool = True
 
     @cached_property
     def _spreading(self) -> Spreading:
         return Spreading(self.plan)
+
+    def _early(self, rate_hz: float, m: int) -> NDArray[np.float64]:
+        return self._spreading.early(rate_hz, m) if self.spreads else np.empty(0)
 
     def law(self, rate_hz: float) -> Law:
         """What a series must obey, in samples."""
@@ -143,7 +149,7 @@ class Reader:
         gate_stop = np.minimum((gates.end_s(self.plan) - batch.start_s) * rate, m - 1.0)
         rules, law = self._rules(shape, rate, m, cosine), self.law(rate)
         separation = int(0.3 * self.plan.period_s * rate)
-        early = self._spreading.early(rate, batch.samples.shape[1])
+        early = self._early(rate, batch.samples.shape[1])
         found = Candidates.none(min(TILE, n))
         settled, sigma = np.empty((n, len(SETTLED) + len(fields(Series)))), np.empty(n)
         for portion in portions:

@@ -48,7 +48,9 @@ class Threshold:
         """Work out plan and gate; the pulse's shape waits for the first batch's rate."""
         planned = plan(setup, settings)
         after_s = planned.after_s if settings.gate_start_s is None else settings.gate_start_s
-        reader = Reader(planned, settings, after_s, lead=self._lead)
+        # without a reference echo the mark's place in its echo is not known: spreading is less
+        exact = setup.reference_echo is not None or planned.mode != 1
+        reader = Reader(planned, settings, after_s, lead=self._lead, spreads=exact)
         pulses: dict[tuple[int, float], tuple[PulseShape, Mark]] = {}
 
         def detect(batch: Batch) -> Readings:
