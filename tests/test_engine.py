@@ -5,9 +5,11 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
+from echotrial.ascan import Batch
 from echotrial.columns import READINGS
 from echotrial.engine import TILE, read_corpus
 from echotrial.engine.plan import Span, chunk_size, chunks, parted, tapered, tiles_of, wanted
+from echotrial.engine.sealed import _add_up, sealed, tally
 from echotrial.errors import WrongQuestion
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -187,3 +189,20 @@ def test_chunks_of_a_split_come_first():
     spans = [Span(0, 256), Span(256, 512), Span(512, 768)]
     assert parted(spans, 500, 768) == (spans[1:], spans[:1])
     assert parted(spans, 0, 0) == ([], spans)
+
+
+@pytest.mark.parametrize("samples", [7, 64])
+def test_the_tally_adds_up_rows_and_columns_and_sees_a_change_of_order(samples):
+    made = np.random.default_rng(2).standard_normal((5, samples)).astype(np.float32)
+    setup = stand_in(1).setup
+
+    def tally_of(values):
+        return tally(sealed(Batch.of(values, 1e8, np.zeros(len(values)), setup), setup))
+
+    bits = made.view(np.uint32)
+    rows, columns = np.zeros(5, np.uint32), np.zeros(samples, np.uint32)
+    _add_up(bits, rows, columns)
+    np.testing.assert_array_equal(rows, bits.sum(axis=1, dtype=np.uint32))
+    np.testing.assert_array_equal(columns, bits.sum(axis=0, dtype=np.uint32))
+    others = [made[::-1], made[:, ::-1], np.where(made == made.max(), made * 1.0001, made)]
+    assert len({tally_of(values) for values in [made, *others]}) == 4

@@ -23,8 +23,9 @@ from echotrial.errors import EchotrialError
 _POLL_S = 0.02
 
 
-#: Imported before the first fork; what a child must not wait for.
-_PRELOADED = ("echotrial.engine.first_kernel", "scipy.signal", "echotrial.corpus.store")
+#: Imported before the first fork; what a child must not wait for. (The first kernel, that of
+#: `sealed`, makes numba set itself up, for a quarter of a second.)
+_PRELOADED = ("echotrial.engine.sealed", "scipy.signal", "echotrial.corpus.store")
 
 
 def main(folder: str, places: int) -> None:
