@@ -198,7 +198,8 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
         ),
         settings.starts,
         Limits(
-            settings.margin if stack.couplant_wall > METAL else settings.soft_margin,
+            settings.margin,
+            settings.soft_margin,
             settings.near_margin,
             NEAR,
             settings.film_margin,

@@ -58,10 +58,10 @@ class Limits:
 
     Attributes
     ----------
-    margin, near_margin
+    margin, soft_margin, near_margin
         How much better than any other wall, in minus twice the log likelihood; the second one for
-        walls within `near` tolerances and a tenth of the wall, which would make a reading wrong,
-        and no lie.
+        polymers, the third for walls within `near` tolerances and a tenth of the wall, which would
+        make a reading wrong, and no lie.
     near
         See there.
     film_margin
@@ -85,9 +85,10 @@ class Limits:
     #: that hides a lamination is a little worse explained than a sound one.
     hard_excess: ClassVar[float] = 1.5
     hard_floor: ClassVar[float] = 0.006
-    #: How much more likely than a couplant film or nothing (-2 log) a wall must be that is thinner
-    #: than the wall range by half a tolerance: a dry tip answers much as a wall of nothing does.
-    below: ClassVar[float] = 16.0
+    #: A wall that is no more likely than this beside a couplant film or nothing (-2 log) may be a
+    #: dry tip, which answers much as some thin polymer walls do: if it is thinner than the range by
+    #: half a tolerance it is not read, and is to be as far ahead of other walls as a hard one.
+    doubtful: ClassVar[float] = 18.0
     #: Within so many tolerances a reading is no lie on however thin a wall.
     nearest: ClassVar[float] = 2.0
     #: Of a thin hard wall, where two tolerances are looked at: standard deviations that they must
@@ -104,6 +105,7 @@ class Limits:
     lossy_excess: ClassVar[float] = 1.5
 
     margin: float
+    soft_margin: float
     near_margin: float
     near: float
     film_margin: float
@@ -154,17 +156,18 @@ def judge(
     near = np.clip(0.1 * wall / tolerance_m, limits.nearest, limits.near)[:, None]
     thin = np.isfinite(fits.far) & ~fits.ringing
     sureness = np.where(thin, limits.thin_sureness, sureness)
-    margin = np.where(thin, np.minimum(limits.thin_margin, limits.margin), limits.margin)
+    doubtful = ahead_of_film < limits.doubtful
+    margin = np.where(limits.hard | doubtful, limits.margin, limits.soft_margin)
+    margin = np.where(thin, np.minimum(limits.thin_margin, margin), margin)
     rivalled = ahead < np.where(apart > near, margin[:, None], limits.near_margin)
     unsure = (fits.side < sureness**2) | rivalled.any(axis=1)
     unsure |= fits.far < limits.far_sureness**2
-    below = np.maximum(limits.below, limits.film_margin)
-    film_margin = np.where(wall < low - 0.5 * tolerance_m, below, limits.film_margin)
+    too_thin = doubtful & (wall < low - 0.5 * tolerance_m)
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low - tolerance_m) | (wall > high + tolerance_m), Reason.OUT_OF_RANGE),
         (unsure, Reason.AMBIGUOUS),
-        (ahead_of_film < film_margin, Reason.NO_ECHO),
+        (too_thin | (ahead_of_film < limits.film_margin), Reason.NO_ECHO),
         (residual > allowed, Reason.POOR_FIT),
         (~fitted, Reason.NO_ECHO),
     ):
