@@ -160,7 +160,7 @@ def find_extrema(
         stop = min(last[row], line.size - 1, loud_until(loudest[row], length, level[row]))
         n = stop - begin if stop > begin else 0
         if n > 0:
-            _flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)
+            flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)
         for at in places[: flagged(flags, n, places)]:
             k = begin + at
             shift, height = parabola_peak(line[k - 1], line[k], line[k + 1])
@@ -177,7 +177,7 @@ def find_extrema(
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _flag_extrema(line: NDArray[np.float32], floor: np.float32, flags: NDArray[np.uint8]) -> None:
+def flag_extrema(line: NDArray[np.float32], floor: np.float32, flags: NDArray[np.uint8]) -> None:
     """Flag the extrema above a level among all samples but the outermost."""
     left, centre, right = line[:-2], line[1:-1], line[2:]
     for i in range(right.size):

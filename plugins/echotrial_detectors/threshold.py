@@ -12,18 +12,18 @@ from echotrial.detector import Detect, Invariance, Maps
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.flags import WORD, room
+from echotrial_detectors.flags import WORD, flagged, room
 from echotrial_detectors.look import Look
 from echotrial_detectors.noise import fixed, loud_until
-from echotrial_detectors.peaks import Candidates, arctan
+from echotrial_detectors.peaks import Candidates, arctan, flag_extrema
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Reader
 from echotrial_detectors.tiles import NO_QUADRATURE, TILE, Portion, tiles
 
 #: From the half-cycle that crosses the level up to the echo's greatest one, at most so many times
-#: three quarters of a period: the first half-cycles of a high echo exceed a low level too.
-CLIMBS = 1
+#: three quarters of a period.
+CLIMBS = 2
 
 
 class ThresholdSettings(EchoSettings):
@@ -164,28 +164,19 @@ def find_crossings(
     """
     period, w = 1 / step, 2 * np.pi * step
     sine, cosine = np.sin(w), np.cos(w)
-    reach = int(0.75 * period) + 1
-    flags, peaks = room(samples.shape[1]), np.empty(sample.shape[1], np.int64)
-    words = flags.view(np.int64)
+    m, most = samples.shape[1], sample.shape[1]
+    flags, places = room(m), np.empty(m + WORD, np.int64)
+    peaks = np.empty(m + WORD, np.int64)
     for row in range(samples.shape[0]):
         line, place, height = samples[row], sample[row], amplitude[row]
+        begin = first[row] if first[row] > 1 else 1
         stop = min(last[row], line.size - 1, loud_until(loudest[row], length, level[row]))
-        i, here = first[row], 0
-        _flag_above(line, first[row], stop, np.float32(level[row]), flags)
-        while i < stop and here < place.size:
-            if words[i // WORD] == 0:
-                i = (i // WORD + 1) * WORD
-                continue
-            if flags[i] == 0:
-                i += 1
-                continue
-            peak = highest(line, i, i + reach if i + reach < stop else stop)
-            for _ in range(CLIMBS):
-                end = peak + reach if peak + reach < stop else stop
-                peak = highest(line, peak, end)
-            peaks[here] = peak
-            here += 1
-            i = int(peak + 0.75 * period) + 1
+        n = stop - begin if stop > begin else 0
+        if n > 0:
+            flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)
+        here = min(
+            echo_peaks(line, begin, places[: flagged(flags, n, places)], period, peaks), most
+        )
         strongest = 0
         for k in range(here):
             place[k], height[k] = centroid(line, peaks[k], period), abs(line[peaks[k]])
@@ -206,13 +197,31 @@ def find_crossings(
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _flag_above(
-    line: NDArray[np.float32], begin: int, end: int, floor: np.float32, flags: NDArray[np.uint8]
-) -> None:
-    """Flag the samples between two that exceed the level; the others' flags stay."""
-    inside, into = line[begin:end], flags[begin:end]
-    for i in range(inside.size):
-        into[i] = abs(inside[i]) > floor
+def echo_peaks(
+    line: NDArray[np.float32],
+    begin: int,
+    places: NDArray[np.int64],
+    period: float,
+    peaks: NDArray[np.int64],
+) -> int:
+    """Put the greatest half-cycle of each echo in `peaks`; gives their number.
+
+    `places` are all half-cycles above the level, counted from `begin`. From the first one of an
+    echo up to its greatest one, at most `CLIMBS` times three quarters of a period: the first ones
+    of a high echo exceed a low level too. Which is which cannot be foreseen: no branch hangs on it.
+    """
+    here, peak, climbed_to, after, top = -1, 0, -1.0, -1.0, np.float32(0)
+    for at in places:
+        k = begin + at
+        size = abs(line[k])
+        another = k > after
+        higher = another | ((k <= climbed_to) & (size > top))
+        here += another
+        climbed_to = k + 0.75 * period * CLIMBS if another else climbed_to
+        peak, top = k if higher else peak, size if higher else top
+        after = peak + 0.75 * period
+        peaks[here] = peak
+    return here + 1
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
