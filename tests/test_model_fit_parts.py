@@ -331,7 +331,7 @@ def test_of_a_thin_wall_two_tolerances_count_more_than_one(side, far, reason):
         np.array([[-300.0, np.inf]]), np.array([[0.2e-3, 0.0]]), np.array([[1e-3, 1.0]]),
         np.zeros(1, np.int64), 1e-7 * one, side * one, far * one, 1e-3 * one, 0.0 * one, one < 0,
     )  # fmt: skip
-    limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 3, 0.02)
+    limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 1e-3, 3, 0.02)
     assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason
 
 
@@ -361,7 +361,7 @@ def test_a_wall_below_the_wall_range_must_be_far_likelier_than_a_film(wall_um, f
         np.array([[1e-3, 1.0]]), np.zeros(1, np.int64), 1e-6 * one, 9.0 * one, np.inf * one,
         1e-3 * one, 0.0 * one, one < 0,
     )  # fmt: skip
-    limits = Limits(12, 5, 3, 3, 6, 0.3, 3, False, 3, 0.02)
+    limits = Limits(12, 5, 3, 3, 6, 0.3, 3, False, 1e-3, 3, 0.02)
     assert judge(fits, limits, 10e-6 * one, (40e-6, 1e-3))[0][0] == reason
 
 

@@ -104,7 +104,9 @@ def test_a_hard_wall_that_is_a_little_unexplained_is_a_poor_fit():
         np.zeros(1, bool),
     )  # fmt: skip
     reasons = [
-        judge(fits, Limits(12, 12, 3, 3, 9, 1, 3, hard, 3, 0.02), 5e-6 * one, (1e-4, 1e-3))[0][0]
+        judge(fits, Limits(12, 12, 3, 3, 9, 1, 3, hard, 1e-3, 3, 0.02), 5e-6 * one, (1e-4, 1e-3))[
+            0
+        ][0]
         for hard in (False, True)
     ]
     assert reasons == [Reason.READ, Reason.POOR_FIT]
@@ -118,5 +120,17 @@ def test_a_hard_wall_whose_echoes_die_away_fast_must_leave_hardly_more_than_nois
         np.zeros(1, np.int64), 1e-7 * one, np.inf * one, np.inf * one, 1e-3 * one, loss * one,
         np.zeros(1, bool),
     )  # fmt: skip
-    limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 3, 0.02)
+    limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 1e-3, 3, 0.02)
+    assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason
+
+
+@pytest.mark.parametrize(("wall_mm", "reason"), [(0.5, Reason.POOR_FIT), (0.9, Reason.READ)])
+def test_where_echoes_stand_apart_a_little_more_may_be_left(wall_mm, reason):
+    one = np.ones(1)
+    fits = Fits(
+        np.array([[-300.0, np.inf]]), np.array([[1e-3 * wall_mm, 0.0]]), np.array([[0.012, 1.0]]),
+        np.zeros(1, np.int64), 1e-7 * one, np.inf * one, np.inf * one, 1e-3 * one, 0.0 * one,
+        np.zeros(1, bool),
+    )  # fmt: skip
+    limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 0.7e-3, 3, 0.02)
     assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason

@@ -47,6 +47,8 @@ RINGING = 0.1
 POLYMER_LOSS = 0.02
 #: Below this round trip, periods, the half-wave resonance of a hard wall leaves the band.
 THIN = 0.75
+#: From this round trip, periods, on echoes stand apart.
+APART = 5.0
 #: Walls less than so many tolerances apart are near.
 NEAR = 3.0
 SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
@@ -206,6 +208,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             settings.sureness,
             settings.strict_sureness,
             stack.couplant_wall > METAL,
+            APART * period * setup.velocity / 2,
             settings.excess,
             settings.floor,
         ),
@@ -239,7 +242,10 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     whole = usable.copy()
     whole[clipped] = False
     found, ringing = _search(y, whole, noise, anchor_s, plan)
-    allowed = np.where(whole & ~ringing, most_left(noise, plan.limits), 1.0)
+    first_m = (
+        found.theta[np.arange(len(batch)), found.best, WALL] * gate.period_s * setup.velocity / 2
+    )
+    allowed = np.where(whole & ~ringing, most_left(noise, plan.limits, first_m), 1.0)
     struck, where = struck_samples(y, found, noise, allowed, anchor - first, plan.how, gate)
     unknown, at = np.concatenate([clipped, struck]), np.concatenate([at, where])
     tolerance = _expected(anchor_s, plan)[1]

@@ -73,6 +73,8 @@ class Limits:
         A hard wall's echoes are many and sharp: where they leave doubt, it is another wall. Below a
         third of a wavelength its half-wave resonance has left the band, and a thick wall
         explains the record as well as the thin one.
+    apart_m
+        Echoes of thicker walls stand apart.
     excess
         Residual energy over that of the noise: beyond it more than noise is left ...
     floor
@@ -85,6 +87,9 @@ class Limits:
     #: that hides a lamination is a little worse explained than a sound one.
     hard_excess: ClassVar[float] = 1.5
     hard_floor: ClassVar[float] = 0.006
+    #: ... or this share where echoes stand apart: then beam and couplant may be other than they are
+    #: taken to be, and the wall is still that of the echoes' distance.
+    apart_floor: ClassVar[float] = 0.015
     #: A wall that is no more likely than this beside a couplant film or nothing (-2 log) may be a
     #: dry tip, which answers much as some thin polymer walls do: if it is thinner than the range by
     #: half a tolerance it is not read, and is to be as far ahead of other walls as a hard one.
@@ -112,15 +117,17 @@ class Limits:
     sureness: float
     strict_sureness: float
     hard: bool
+    apart_m: float
     excess: float
     floor: float
 
 
-def most_left(noise_share: _Real, limits: Limits) -> _Real:
+def most_left(noise_share: _Real, limits: Limits, wall_m: _Real | float = np.inf) -> _Real:
     """Share of each record's energy that a wall may leave unexplained."""
     allowed = np.maximum(limits.excess * noise_share, limits.floor)
     if limits.hard:
-        allowed = np.minimum(allowed, limits.hard_excess * noise_share + limits.hard_floor)
+        floor = np.where(wall_m > limits.apart_m, limits.apart_floor, limits.hard_floor)
+        allowed = np.minimum(allowed, limits.hard_excess * noise_share + floor)
     return np.asarray(np.minimum(allowed, limits.most_left))
 
 
@@ -145,7 +152,7 @@ def judge(
     ahead = np.where(other, fits.value[:, :-1] - value[:, None], np.inf)
     ahead_of_film = fits.value[:, -1] - value
     residual = fits.residual[rows, fits.best]
-    allowed = most_left(fits.noise_share, limits)
+    allowed = most_left(fits.noise_share, limits, wall)
     lossy = limits.hard & (fits.loss > limits.lossy)
     allowed = np.where(lossy, limits.lossy_excess * fits.noise_share, allowed)
     allowed = np.where(fits.ringing, limits.most_left, allowed)
