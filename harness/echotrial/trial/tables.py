@@ -1,38 +1,30 @@
 """readings.parquet and records.parquet, written block by block while a trial goes on."""
 
 from collections.abc import Sequence
-from contextlib import ExitStack, suppress
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from echotrial.corpus.store import Corpus
-from echotrial.errors import NotToBeHad
 from echotrial.trial.folder import READINGS, RECORDS
+from echotrial.trial.staged import Staged
 
 
-class Tables:
-    """Both tables of a trial; use as a context manager.
+class Tables(Staged):
+    """Both tables of a trial."""
 
-    They grow in `stage` and take their names in `folder` when the block succeeds.
-    """
+    names, called = (READINGS, RECORDS), "tables"
 
     def __init__(self, folder: Path, stage: Path, corpora: Sequence[Corpus]) -> None:
-        self._folder, self._stage = folder, stage
+        super().__init__(folder, stage)
         self._several = len(corpora) > 1
         truth = _united([corpus.truth_rows(0, 0).schema for corpus in corpora])
         self._truth = truth.insert(0, pa.field("corpus", pa.string()))
         self._readings: pq.ParquetWriter | None = None
         self._records: pq.ParquetWriter | None = None
-        self._open = ExitStack()
-
-    def __enter__(self) -> Self:
-        self._stage.mkdir(parents=True, exist_ok=True)
-        return self
 
     def add(self, corpus: str, readings: pd.DataFrame, truth: pa.Table) -> None:
         """Write scored readings and the truth of their records.
@@ -63,29 +55,6 @@ class Tables:
 
     def _writer(self, name: str, schema: Any) -> pq.ParquetWriter:
         return self._open.enter_context(pq.ParquetWriter(self._stage / name, schema))
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if kind is not None:
-            with suppress(OSError):
-                self._open.close()
-            return
-        try:
-            self._open.close()
-            for name in (READINGS, RECORDS):
-                (self._stage / name).replace(self._folder / name)
-        except OSError as failed:
-            raise self._not_written(failed) from None
-
-    def _not_written(self, error: OSError) -> NotToBeHad:
-        return NotToBeHad(
-            f"{self._folder}: tables cannot be written ({error.strerror or error}); readings so "
-            "far are kept: make room, and run the same command again"
-        )
 
 
 def _united(schemas: Sequence[Any]) -> Any:
