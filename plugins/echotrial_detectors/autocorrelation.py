@@ -119,35 +119,37 @@ def _read(
     fall = float(np.exp(-1 / (settings.fade_periods * plan.period_s * rate)))
     held, length = _held(plan, batch.n_fft, rate, settings), own.size
     # no lag beyond twice the thickest wall's is looked at
-    lags = np.empty((n, min(length, 2 * int(plan.spacing_max_s * rate) + 4)), np.float32)
+    count = min(length, 2 * int(plan.spacing_max_s * rate) + 4)
+    sign = plan.alternation if plan.mode == 3 else plan.sign * plan.interface_sign
+    low, high = plan.spacing_min_s * rate, min(plan.spacing_max_s * rate, length - held)
+    # Where the pulse's own lobes outdo a weak echo or pass for one of the other sign, what is left
+    # of them after subtraction is not to be trusted where they are high.
+    subtracted = plan.mode != 3 or sign < 0
+    if subtracted:
+        low = max(low, float(np.flatnonzero(np.abs(own[: length // 2]) > OWN_LOBES)[-1]))
     start, loud, faint, surveyor = np.empty(n), np.empty(n), np.empty(n), Surveyor(n, m)
+    place, height, rival, beyond = np.empty((4, n))
     for portion in portions(batch, sharpener.transfer):
         rows, sharp = portion.rows, portion.signal
         start[rows], least = _gate_start(batch, plan, settings, sharp, tail, rows)
         seen = surveyor.look(sharp, rows)
         loud[rows], faint[rows] = loudness(sharp, seen, start[rows], stop, least)
         gated = faded(sharp, start[rows], stop, fall, held, length)
-        lags[rows] = autocorrelations(gated, lags.shape[1])
+        lags = autocorrelations(gated, count)
+        energy = lags[:, 0].copy()
+        if subtracted:
+            lags -= energy[:, None] * own[:count]
+        found = lag_peaks(lags, energy, low, high, sign, 0.75 * plan.period_s * rate)
+        place[rows], height[rows], rival[rows] = found
+        beyond[rows] = beyond_own(lags, energy, found[0], own)
     sigma = surveyor.survey().sigma
     quiet = is_quiet(loud, faint, sigma, settings.level_sigma)
-    energy = lags[:, 0].copy()
-    sign = plan.alternation if plan.mode == 3 else plan.sign * plan.interface_sign
-    low, high = plan.spacing_min_s * rate, min(plan.spacing_max_s * rate, length - held)
-    if plan.mode != 3 or sign < 0:
-        # The pulse's own lobes outdo a weak echo or pass for one of the other sign: what is left
-        # of them after subtraction is not to be trusted where they are high.
-        lags -= energy[:, None] * own[: lags.shape[1]]
-        high_lobes = np.flatnonzero(np.abs(own[: length // 2]) > OWN_LOBES)
-        low = max(low, float(high_lobes[-1]))
-    place, height, rival = lag_peaks(lags, energy, low, high, sign, 0.75 * plan.period_s * rate)
     fade = settings.fade_periods * plan.period_s * rate
     lag = spreading.without(place, _after(plan, settings, tail, rate), fade, rate, m)
     thickness = plan.setup.thickness_m(lag / rate, 1, mode=3)
     reason = _reasons(plan, settings, sigma, quiet, thickness, height, rival)
     if plan.mode == 3 and sign >= 0:
-        lobe = (reason == Reason.READ) & (
-            beyond_own(lags, energy, place, own) < BEYOND_OWN * height
-        )
+        lobe = (reason == Reason.READ) & (beyond < BEYOND_OWN * height)
         reason[lobe] = Reason.AMBIGUOUS
     silent = reason != Reason.READ
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -273,7 +275,8 @@ def autocorrelations(gated: NDArray[np.float32], count: int) -> NDArray[np.float
     """Autocorrelation of each record at the first lags, by transforms of its length, (n, count)."""
     spectrum = scipy.fft.rfft(gated, axis=1)
     _square(spectrum)
-    return np.asarray(scipy.fft.irfft(spectrum, n=gated.shape[1], axis=1)[:, :count])
+    whole = scipy.fft.irfft(spectrum, n=gated.shape[1], axis=1)
+    return np.ascontiguousarray(whole[:, :count])
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -296,14 +299,24 @@ def beyond_own(
     Echoes at twice that lag, alike to a share c, put c times the lobe there once more: with
     R(2 L) = c R(0), equal echoes give R(L) = (1 + c) own(L) R(0) without any echo at L between.
     """
-    near = np.nan_to_num(np.rint(place)).astype(np.int64)
-    twice = np.minimum(2 * near, lags.shape[1] - 2)
-    row = np.arange(len(place))
-    around = [lags[row, np.maximum(twice + step, 0)] for step in (-1, 0, 1)]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        again = np.maximum(np.max(around, axis=0) / energy, 0)
-        height = lags[row, near] / energy
-    return np.asarray(height - np.abs(own[near]) * (1 + again), dtype=np.float64)
+    found = np.full(len(place), np.nan)
+    _beyond_own(np.ascontiguousarray(lags), energy, place, own, found)
+    return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _beyond_own(
+    lags: NDArray[np.float32], energy: NDArray[np.float32], place: NDArray[np.float64],
+    own: NDArray[np.float32], found: NDArray[np.float64],
+) -> None:  # fmt: skip
+    for row in range(place.size):
+        if not place[row] > 0:
+            continue
+        line, near = lags[row], int(np.rint(place[row]))
+        twice = min(2 * near, line.size - 2)
+        again = max(line[twice - 1], line[twice], line[twice + 1])
+        share = float(again) / energy[row] if again > 0 else 0.0
+        found[row] = float(line[near]) / energy[row] - abs(float(own[near])) * (1 + share)
 
 
 def lag_peaks(
