@@ -33,7 +33,7 @@ from echotrial_detectors.tiles import portions
 #: record's strongest, on.
 LOUD_SIGMA, LOUD_SHARE = 1.6, 0.08
 #: After this many time constants of the fading nothing is left.
-FADED_OUT = 4.0
+FADED_OUT = 3.0
 #: A peak that the shape of one echo, and its repeating at twice the lag, explain to all but this
 #: share is none of a spacing; tuned on the tune splits of three metals.
 BEYOND_OWN = 0.18
