@@ -59,7 +59,7 @@ UPRIGHT_WITHIN = 0.15
 #: A gate that keeps the interface echo begins so many periods before it.
 LEAD_PERIODS = 1.5
 #: After this many time constants of the fading nothing is left.
-FADED_OUT = 6.0
+FADED_OUT = 4.0
 #: What stands in the gate is an echo from this many times `level_sigma`, and this share of the
 #: interface echo, on.
 LOUD_SIGMA, LOUD_SHARE = 1.25, 0.05
