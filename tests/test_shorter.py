@@ -13,12 +13,12 @@ from tests.trains import RATE, setup, trains
 WALL = 0.9e-3
 
 
-def judged(batch: Batch, thickness_m: float) -> Readings:
+def judged(batch: Batch, thickness_m: float, spacings: float = np.inf) -> Readings:
     planned = plan(setup(), EchoSettings())
     claim = Readings(
         np.full(len(batch), thickness_m), gate_start_s=batch.start_s, gate_end_s=batch.start_s
     )
-    return Repeats(planned).kept(claim, batch)
+    return Repeats(planned, spacings).kept(claim, batch)
 
 
 @pytest.mark.parametrize(
@@ -30,6 +30,16 @@ def test_every_second_or_third_echo_is_no_wall(times, reason):
     found = judged(batch, times * WALL)
     assert found.reason[0] == reason
     assert np.isnan(found.thickness_m[0]) == (reason != Reason.READ)
+
+
+def test_what_comes_behind_the_spacings_that_are_looked_at_counts_for_nothing():
+    batch = trains(setup(), np.array([WALL]), noise=1e-3, loss=0.9)
+    burst = np.zeros(batch.samples.shape[1])
+    burst[800:830] = np.random.default_rng(4).normal(0, 1, 30)
+    marred = Batch.of(batch.samples + burst, RATE, batch.start_s, batch.setup)
+    assert judged(marred, WALL).reason[0] == Reason.NO_SECOND_ECHO
+    assert judged(marred, WALL, 10).reason[0] == Reason.READ
+    assert judged(marred, 2 * WALL, 10).reason[0] == Reason.AMBIGUOUS
 
 
 def test_noise_repeats_nowhere():

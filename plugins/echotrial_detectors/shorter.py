@@ -27,10 +27,13 @@ NOTHING_REPEATS, SHORTER_REPEATS = int(Reason.NO_SECOND_ECHO), int(Reason.AMBIGU
 
 
 class Repeats:
-    """The check, for the set-up of a plan; one echo's own repeats wait for length and rate."""
+    """The check, for the set-up of a plan; one echo's own repeats wait for length and rate.
 
-    def __init__(self, plan: Plan) -> None:
-        self._plan = plan
+    It looks at so many spacings of a record, or at all of it.
+    """
+
+    def __init__(self, plan: Plan, spacings: float = np.inf) -> None:
+        self._plan, self._spacings = plan, spacings
         self._own: dict[tuple[int, float], tuple[NDArray[np.float64], int]] = {}
 
     def kept(self, readings: Readings, batch: Batch) -> Readings:
@@ -49,7 +52,7 @@ class Repeats:
         least = max(plan.spacing_min_s * rate, 2.0)
         ramp = np.arange(batch.samples.shape[1], dtype=np.float32)
         samples, doubt = fixed(np.asarray(batch.samples)), np.full(len(batch), READ, np.int8)
-        _repeats(samples, ramp, start, spacing, least, plan.alternation, own, doubt)
+        _repeats(samples, ramp, start, spacing, self._spacings, least, plan.alternation, own, doubt)
         return _without(readings, doubt)
 
 
@@ -82,21 +85,23 @@ def _without(readings: Readings, doubt: NDArray[np.int8]) -> Readings:
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _repeats(
     signal: NDArray[np.float32], ramp: NDArray[np.float32], start: NDArray[np.float64],
-    spacing: NDArray[np.float64], least: float, alternation: int, own: NDArray[np.float64],
-    doubt: NDArray[np.int8],
+    spacing: NDArray[np.float64], spacings: float, least: float, alternation: int,
+    own: NDArray[np.float64], doubt: NDArray[np.int8],
 ) -> None:  # fmt: skip
     """Mark the records (spacing NaN: none) that repeat at a part of their spacing.
 
-    `ramp` holds 0, 1, 2 ... as floats.
+    So many `spacings` of each are looked at. `ramp` holds 0, 1, 2 ... as floats.
     """
     level = np.empty(signal.shape[1], np.float32)
     for row in range(signal.shape[0]):
         first = int(start[row]) if start[row] > 0 else 0
         length = signal.shape[1] - first
+        if spacings * spacing[row] < length:
+            length = int(spacings * spacing[row]) + 1
         if not 0 < spacing[row] < length - 2:
             continue
         line = level[:length]
-        energy = _levelled(signal[row, first:], ramp, line)
+        energy = _levelled(signal[row, first : first + length], ramp, line)
         whole = _at_lag(line, spacing[row], alternation)
         if whole < AT_LEAST * energy:
             doubt[row] = NOTHING_REPEATS
