@@ -1,12 +1,15 @@
 """A trial from corpus to folder: nothing depends on chunks, workers or who else runs."""
 
+import errno
 import math
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from echotrial import host as hosts
 from echotrial import open_trial
@@ -234,3 +237,24 @@ def test_a_shared_work_folder_saves_what_trials_share(
     assert again["thickness_mm"].to_list() == pytest.approx(
         first.readings["thickness_mm"].to_list(), abs=0, nan_ok=True
     )
+
+
+@pytest.mark.parametrize(
+    ("owner", "method", "what"),
+    [(pd.DataFrame, "to_csv", "scores"), (pq.ParquetWriter, "write_table", "tables")],
+)
+def test_a_full_disk_ends_the_trial_with_what_to_do_and_leaves_it_to_go_on(
+    host, corpus, tmp_path, monkeypatch, owner, method, what
+):
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    request = Request([corpus], host.chosen(["threshold"]), {})
+    with monkeypatch.context() as patched:
+        patched.setattr(owner, method, full)
+        with pytest.raises(NotToBeHad, match=rf"{what} cannot be written .No space.*make room"):
+            conduct(request, tmp_path / "trial")
+    with pytest.raises(NotToBeHad, match="incomplete"):
+        open_trial(tmp_path / "trial")
+    assert not list(tmp_path.glob("trial/scores*")) + list(tmp_path.glob("trial/*.parquet"))
+    assert conduct(request, tmp_path / "trial").complete
