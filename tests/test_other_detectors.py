@@ -345,3 +345,21 @@ def test_it_does_without_the_model_fit():
     panel = Consensus.Settings(panel="without model-fit")
     found = Consensus().prepare(setup(), panel)(trains(setup(), np.array([0.9e-3]), loss=0.9))
     assert found.thickness_m[0] == pytest.approx(0.9e-3, abs=3e-6)
+
+
+def test_a_thin_wall_s_echoes_fall_no_faster_than_the_impedances_say(monkeypatch):
+    """Ringing repeats as evenly as a thin wall, but each swing has less of the one before."""
+    known = setup()
+    time = np.arange(M) / RATE
+    ring = np.zeros((20, M))
+    for i, fall in enumerate(np.linspace(0.35, 0.5, 20)):
+        for n in range(1, 30):
+            ring[i] += 0.2 * fall ** (n - 1) * pulse(time - INTERFACE - 0.2e-6 - n * 70e-9, 20e6)
+    wave = 0.5 * (ring - 0.9 * pulse(time - INTERFACE, 20e6))
+    ringing = Batch.of(wave, RATE, 0.0, known)
+    assert not read(Autocorrelation, ringing, least_height=0.3).answered.any()
+    monkeypatch.setattr("echotrial_detectors.autocorrelation.CLOSE_SHARE", 0.0)
+    assert read(Autocorrelation, ringing, least_height=0.3).answered.any()
+    walls = np.full(5, 0.5 * 70e-9 * known.velocity)
+    monkeypatch.undo()
+    assert read(Autocorrelation, trains(known, walls, loss=0.95)).answered.all()

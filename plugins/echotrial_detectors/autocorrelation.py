@@ -37,6 +37,10 @@ FADED_OUT = 3.0
 #: A peak that the shape of one echo, and its repeating at twice the lag, explain to all but this
 #: share is none of a spacing; tuned on the tune splits of three metals.
 BEYOND_OWN = 0.18
+#: Below so many periods the ringing of the probe and a burst of interference repeat as well as a
+#: wall whose echoes lose a good part from one to the next: there the peak is this share of the
+#: reflection, which is what each echo has of the one before; tuned on the tune splits.
+CLOSE_PERIODS, CLOSE_SHARE = 2.0, 0.66
 #: Lags at which the pulse's own autocorrelation exceeds this are left out where it can mislead.
 OWN_LOBES = 0.1
 
@@ -147,7 +151,7 @@ def _read(
     fade = settings.fade_periods * plan.period_s * rate
     lag = spreading.without(place, _after(plan, settings, tail, rate), fade, rate, m)
     thickness = plan.setup.thickness_m(lag / rate, 1, mode=3)
-    reason = _reasons(plan, settings, sigma, quiet, thickness, height, rival)
+    reason = _reasons(plan, settings, sigma, quiet, thickness, place, height, rival, rate)
     if plan.mode == 3 and sign >= 0:
         lobe = (reason == Reason.READ) & (beyond < BEYOND_OWN * height)
         reason[lobe] = Reason.AMBIGUOUS
@@ -196,12 +200,19 @@ def _reasons(
     sigma: NDArray[np.float64],
     quiet: NDArray[np.bool_],
     thickness: NDArray[np.float64],
+    place: NDArray[np.float64],
     height: NDArray[np.float64],
     rival: NDArray[np.float64],
+    rate_hz: float,
 ) -> NDArray[np.int8]:
     low, high = plan.setup.wall_range
     tol = plan.setup.tolerance.of(thickness)
-    least = settings.least_height if plan.mode == 3 else settings.least_height / 1.5
+    least = np.full(place.shape, settings.least_height)
+    if plan.mode != 3:
+        least /= 1.5
+    elif plan.setup.interface_reflection is not None:
+        close = place < CLOSE_PERIODS * plan.period_s * rate_hz
+        least[close] = np.maximum(least, CLOSE_SHARE * abs(plan.setup.interface_reflection))[close]
     doubts = [
         (np.isnan(sigma), Reason.BAD_SAMPLES),
         (quiet, Reason.NO_ECHO),
