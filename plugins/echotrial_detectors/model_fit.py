@@ -47,7 +47,7 @@ RINGING = 0.1
 POLYMER_LOSS = 0.02
 #: Below this round trip, periods, the half-wave resonance of a hard wall leaves the band.
 THIN = 0.75
-#: From this round trip, periods, on echoes stand apart.
+#: From this round trip, periods, on echoes stand apart, unless the couplant rings.
 APART = 5.0
 #: Walls less than so many tolerances apart are near.
 NEAR = 3.0
@@ -208,7 +208,7 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             settings.sureness,
             settings.strict_sureness,
             stack.couplant_wall > METAL,
-            APART * period * setup.velocity / 2,
+            np.inf if stack.resonant else APART * period * setup.velocity / 2,
             settings.excess,
             settings.floor,
         ),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.fit.newton import ARRIVAL, SPREAD
 from echotrial_detectors.fit.spectra import Bins, Gate
-from echotrial_detectors.fit.stack import RESONANT, Stack, aperture, reflection
+from echotrial_detectors.fit.stack import Stack, aperture, reflection
 
 #: Rows of records in one matrix product: a fixed size, so that results hang on no batch size.
 TILE = 128
@@ -91,7 +91,7 @@ def walls(low: float, high: float, damping: float) -> NDArray[np.float64]:
 
 def make_grid(stack: Stack, bins: Bins, gate: Gate, low: float, high: float) -> Grid:
     """Templates for walls from `low` to `high` periods of round trip, and for films."""
-    gaps = GAPS + (RESONANT_GAPS if abs(stack.delay_couplant) > RESONANT else ())
+    gaps = GAPS + (RESONANT_GAPS if stack.resonant else ())
     films = np.arange(0.0, stack.gap_periods(THICKEST_FILM), 0.06)
     parts = [
         _templates(stack, bins, gate, walls(low, high, gate.damping), gaps, LOSS),

@@ -19,8 +19,10 @@ from numpy.typing import NDArray
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SHAPE, SPREAD, UNKNOWNS, WALL
 from echotrial_detectors.fit.search import ENOUGH, Fits, Found, Search, make
 
-#: Round trips, periods, between which walls are looked at.
+#: Round trips, periods, between which walls are looked at: for a lamination anywhere, and for one
+#: half way down a wall of half the thickness.
 THINNEST, THICKEST = 0.6, 1.7
+TWICE_THINNEST, TWICE_THICKEST, HALF = 1.4, 2.6, 0.6
 #: Spreads of the gap (periods) from which single walls are tried once more: what a fit left that
 #: stopped short, a lamination explains too.
 OTHER_SPREADS = (0.3, 1.2)
@@ -30,7 +32,7 @@ RINGING = 25.0
 REFLECTION, DEPTH, LAMINATED = UNKNOWNS, UNKNOWNS + 1, UNKNOWNS + 2
 REFLECTION_SPREAD, DEPTH_MIDDLE, DEPTH_SPREAD = 0.4, 0.5, 0.4
 #: Where fits start: wall over that of the single wall, depth; all from this reflection and gap.
-STARTS: Final = ((0.9, 0.33), (0.9, 0.67), (1.1, 0.33), (1.1, 0.67))
+STARTS: Final = ((0.9, 0.33), (0.9, 0.67), (1.1, 0.33), (1.1, 0.67), (0.5, 0.5))
 START_REFLECTION, START_GAP = 0.35, 0.05
 #: Depths at which a faint reflector is tried first, and the share of what is wanted (-2 log) that
 #: it must promise.
@@ -63,7 +65,7 @@ def laminated_instead(
     """
     rows = np.arange(len(y))
     theta, value = found.theta[rows, found.best], found.value[rows, found.best]
-    some = np.flatnonzero((theta[:, WALL] > THINNEST) & (theta[:, WALL] < THICKEST))
+    some = np.flatnonzero((theta[:, WALL] > THINNEST) & (theta[:, WALL] < TWICE_THICKEST))
     instead = np.zeros(len(y), np.bool_)
     wanted = value[some] - np.where(ringing[some], -RINGING, margin)
     other = laminated_value(y[some], theta[some], arrival[some], wanted, how)
@@ -150,6 +152,10 @@ def _search(
         for k in range(last + 1):  # the last time the best of them again
             if k == last and alone - least < FIRST_GAIN * want:
                 break
+            if k < last:
+                wall, half = theta[record, WALL], starts[k, 0] < HALF
+                if wall < TWICE_THINNEST if half else wall > THICKEST:
+                    continue
             at = begun[best if k == last else k]
             if k < last:
                 for i in range(UNKNOWNS):

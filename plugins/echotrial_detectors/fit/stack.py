@@ -50,6 +50,11 @@ class Stack:
         a, b = self.delay_couplant, self.couplant_wall
         return (a + b) / (1 + a * b)
 
+    @property
+    def resonant(self) -> bool:
+        """Whether delay line and couplant make a resonator of the gap."""
+        return abs(self.delay_couplant) > RESONANT
+
     def gap_periods(self, gap_m: float) -> float:
         """Round trip of a couplant gap, in periods."""
         return 2 * gap_m / self.couplant_velocity / self.period_s
