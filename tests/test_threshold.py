@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from echotrial_detectors.pulse import frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.threshold import (
+    CLIMBS,
     Threshold,
     ThresholdSettings,
+    echo_peaks,
     mark_of,
     nearest_zero,
 )
@@ -22,6 +24,28 @@ def test_zero_crossing_of_a_sine_is_exact(zero, per_period, rises):
     found = nearest_zero(line.astype(np.float32), zero + 0.2 * per_period, 1 / per_period)
     assert abs(found) == pytest.approx(zero, abs=1e-4 * per_period)
     assert (found < 0) == rises
+
+
+@settings(deadline=None)  # a first call compiles
+@given(st.lists(st.tuples(st.integers(0, 59), st.floats(0.1, 1)), max_size=25), st.integers(3, 9))
+def test_the_greatest_half_cycle_of_each_echo_is_the_slow_twins(marks, period):
+    line = np.zeros(70, np.float32)
+    for at, size in marks:
+        line[at + 5] = size if at % 2 else -size
+    places = [at for at in range(60) if line[at + 5] != 0]
+    want, left = [], places
+    while left:
+        climb = [k for k in left if k <= left[0] + 0.75 * period * CLIMBS]
+        greatest = climb[0]
+        for k in climb[1:]:  # an echo ends three quarters of a period behind its greatest so far
+            if k > greatest + 0.75 * period:
+                break
+            greatest = k if abs(line[k + 5]) > abs(line[greatest + 5]) else greatest
+        want.append(greatest + 5)
+        left = [k for k in left if k > greatest + 0.75 * period]
+    found = np.empty(70, np.int64)
+    count = echo_peaks(line, 5, np.array(places, np.int64), float(period), found)
+    np.testing.assert_array_equal(found[:count], want)
 
 
 def test_there_is_no_zero_crossing_in_a_constant():
