@@ -224,20 +224,26 @@ def laminated(
     for q in range(count):
         delay = theta[GAP] + theta[SPREAD] * strips[0, q]
         through[q], turns[q] = np.exp(-delay * s[0]), np.exp(-delay * step)
+    above, above_turn = np.exp(-wall * depth * s[0]), np.exp(-wall * depth * step)
+    beneath, beneath_turn = np.exp(wall * (depth - 1) * s[0]), np.exp(wall * (depth - 1) * step)
     shift, shift_turn = -np.exp(-theta[ARRIVAL] * s[0]), np.exp(-theta[ARRIVAL] * step)
     for k in range(s.size):
-        rate = s[k] + loss * law[0, k] + law[1, k]
-        upper, lower = np.exp(-wall * depth * rate), np.exp(-wall * (1 - depth) * rate)
-        over = 1 / (1 + r * lower)
+        lost = loss * law[0, k] + law[1, k]
+        rate = s[k] + lost
+        upper = above * _near_one(-wall * depth * lost)
+        lower = beneath * _near_one(-wall * (1 - depth) * lost)
+        above *= above_turn
+        beneath *= beneath_turn
+        over = _over(1 + r * lower)
         trip = upper * (lower + r) * over
         inner = upper * lower * (1 - r * r) * over * over  # by the logarithm of the lower part
-        once = 1 / (1 - r12 * trip)
+        once = _over(1 - r12 * trip)
         below = (r12 - trip) * once
         total, leaning, by_below, by_gap, by_spread = 0j, 0j, 0j, 0j, 0j
         for q in range(count):
             film = through[q]
             weight = strips[1, q] + shape * strips[2, q]
-            down = 1 / (1 + r01 * below * film)
+            down = _over(1 + r01 * below * film)
             answer = (r01 + below * film) * down
             part = weight * (1 - r01 * r01) * film * down * down
             total += weight * answer
@@ -264,6 +270,19 @@ def laminated(
             for j in range(i + 1):
                 products[i, j] += re * rows[j].real + im * rows[j].imag
             products[i, _SIDE] += re * y[k].real + im * y[k].imag
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _near_one(z: complex) -> complex:
+    """exp(z) of small z: its [2/2] Pade approximant."""
+    even, odd = 1 + z * z / 12, z / 2
+    return (even + odd) * _over(even - odd)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _over(z: complex) -> complex:
+    """1 / z, without the care that a division takes of overflow."""
+    return z.conjugate() * (1 / (z.real * z.real + z.imag * z.imag))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
