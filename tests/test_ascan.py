@@ -202,3 +202,14 @@ def test_portions_that_nobody_finished_leave_no_half_of_a_spectrum():
     batch = Batch.of(noise(7, 100), 1e8, 0.0, SETUP)
     next(batch.spectra(2))
     assert np.array_equal(batch.spectrum, Batch.of(noise(7, 100), 1e8, 0.0, SETUP).spectrum)
+
+
+def test_the_whole_spectrum_asked_for_in_the_middle_of_its_portions_does_no_harm():
+    batch = Batch.of(noise(7, 100), 1e8, 0.0, SETUP)
+    whole = Batch.of(noise(7, 100), 1e8, 0.0, SETUP).spectrum
+    portions = []
+    for _, part in batch.spectra(2):
+        portions.append(part)
+        assert np.array_equal(batch.spectrum, whole)
+    assert np.array_equal(np.concatenate(portions), whole)
+    assert np.array_equal(np.concatenate([part for _, part in batch.spectra(2)]), whole)

@@ -96,23 +96,23 @@ class Batch:
         Where nobody has asked for it before, it is made portion by portion, so that each is used
         while it is in the processor's cache, and kept as it is for the next one who asks.
         """
+        whole: NDArray[np.complex64] | None = vars(self).get("spectrum")
         kept: list[NDArray[np.complex64]] | None = vars(self).get("_portions")
-        if kept is not None and kept and len(kept[0]) != min(size, len(self)):
-            kept = None
-            _ = self.spectrum  # made of the portions of another size
+        if whole is None and kept and len(kept[0]) != min(size, len(self)):
+            whole = self.spectrum  # made of the portions of another size
         made: list[NDArray[np.complex64]] = []
         for number, start in enumerate(range(0, len(self), size)):
             rows = slice(start, start + size)
-            if kept is not None:
+            if whole is not None:
+                portion = whole[rows]
+            elif kept:
                 portion = kept[number]
-            elif "spectrum" in vars(self):
-                portion = self.spectrum[rows]
             else:
                 portion = scipy.fft.rfft(self.samples[rows], n=self.n_fft, axis=1)
                 portion.flags.writeable = False
                 made.append(portion)
             yield rows, portion
-        if made:
+        if made and "spectrum" not in vars(self):
             vars(self)["_portions"] = made
 
     @cached_property

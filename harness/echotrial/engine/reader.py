@@ -130,7 +130,7 @@ class Reading:
             yield from map(self.frame, chunks)
 
     def begun(self) -> Generator[list[Slice]]:
-        """Set the workers to work and return what `frame` makes the frames of.
+        """Give this machine's workers a chunk each and return what `frame` makes the frames of.
 
         So they read while the caller has something else to do first.
         """
@@ -151,7 +151,7 @@ class Reading:
         return {number: self._work.shelf(base | call.about()) for number, call in calls}
 
     def _slices(self) -> Generator[list[Slice]]:
-        """An empty list once workers are at work; then the slices of each chunk, in order.
+        """An empty list once workers have begun; then the slices of each chunk, in order.
 
         They come from the shelves where they are there, else they are computed.
         """
@@ -161,17 +161,17 @@ class Reading:
                 (span, tuple(d for d in everyone if not (shelves and shelves[d].covers(span))))
                 for span in self._spans
             ]
-            computed = self._computed(wanted)
-            yield next(computed)
-            for (span, missing), fresh in zip(wanted, computed, strict=True):
-                self._refuse_a_changed_corpus()
-                found = {part.detector: part for part in fresh}
-                for part in fresh:
-                    if shelves and part.final:
-                        shelves[part.detector].keep(part)
-                for detector in set(everyone) - set(missing):
-                    found[detector] = self._remembered(shelves[detector], detector, span)
-                yield [found[detector] for detector in everyone]
+            with closing(self._computed(wanted)) as computed:
+                yield next(computed)
+                for (span, missing), fresh in zip(wanted, computed, strict=True):
+                    self._refuse_a_changed_corpus()
+                    found = {part.detector: part for part in fresh}
+                    for part in fresh:
+                        if shelves and part.final:
+                            shelves[part.detector].keep(part)
+                    for detector in set(everyone) - set(missing):
+                        found[detector] = self._remembered(shelves[detector], detector, span)
+                    yield [found[detector] for detector in everyone]
 
     def _remembered(self, shelf: Shelf, detector: int, span: Span) -> Slice:
         part = shelf.take(detector, span)
@@ -180,8 +180,8 @@ class Reading:
             shelf.keep(part)
         return part
 
-    def _computed(self, wanted: Sequence[Wanted]) -> Iterator[list[Slice]]:
-        """An empty list once workers are at work; then the slices of each chunk, in order."""
+    def _computed(self, wanted: Sequence[Wanted]) -> Generator[list[Slice]]:
+        """An empty list once this machine's workers have a chunk each; then slices, in order."""
         work = sum(bool(missing) for _, missing in wanted)
         if self._cluster is not None:
             with self._cluster:

@@ -1,5 +1,6 @@
 """Waveforms that nobody can write to, and a tally that notices who did all the same."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -46,9 +47,7 @@ def tally(batch: Batch) -> int:
     return hash((sums.tobytes(), batch.start_s.tobytes()))
 
 
-@numba.njit([(numba.types.Array(numba.uint32, 2, "C", readonly=True), *2 * [numba.uint32[::1]])],
-            cache=True)  # fmt: skip
-def _add_up(bits: Bits, rows: Bits, columns: Bits) -> None:
+def _summed(bits: Bits, rows: Bits, columns: Bits) -> None:
     """Both sums in one pass over the memory, which is what it costs."""
     for i in range(bits.shape[0]):
         own = np.uint32(0)
@@ -56,3 +55,18 @@ def _add_up(bits: Bits, rows: Bits, columns: Bits) -> None:
             own += bits[i, j]
             columns[j] += bits[i, j]
         rows[i] = own
+
+
+def _compiled(kernel: Callable[[Bits, Bits, Bits], None]) -> Callable[[Bits, Bits, Bits], None]:
+    """The kernel as machine code, kept on disk unless numba finds no place to write to."""
+    read_only = numba.types.Array(numba.uint32, 2, "C", readonly=True)
+    signature = numba.void(read_only, numba.uint32[::1], numba.uint32[::1])
+    made: Callable[[Bits, Bits, Bits], None]
+    try:
+        made = numba.njit(signature, cache=True)(kernel)
+    except RuntimeError:
+        made = numba.njit(signature)(kernel)
+    return made
+
+
+_add_up = _compiled(_summed)

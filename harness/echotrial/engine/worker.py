@@ -23,15 +23,15 @@ from echotrial.errors import EchotrialError
 _POLL_S = 0.02
 
 
-#: Imported before the first fork; what a child must not wait for. (The first kernel, that of
-#: `sealed`, makes numba set itself up, for a quarter of a second.)
-_PRELOADED = ("echotrial.engine.sealed", "scipy.signal", "echotrial.corpus.store")
+#: Imported before the first fork; what a child must not wait for. (With `work` above comes a first
+#: kernel, for which numba sets itself up: a quarter of a second that no child has to spend.)
+_PRELOADED = ("scipy.signal", "echotrial.corpus.store")
 
 
 def main(folder: str, places: int) -> None:
     """Keep one child alive at each place until the starter is gone."""
     for module in _PRELOADED:
-        with suppress(Exception):  # whoever needs it will say so
+        with suppress(ImportError):
             importlib.import_module(module)
     children = {_born(f"{folder}/{place}", ""): f"{folder}/{place}" for place in range(places)}
     while True:

@@ -124,8 +124,10 @@ def quantile_bound(x: Floats, hit: Bools, fit: Logistic, p: float, confidence: f
     drop = float(special.chdtri(1, 2 * (1 - confidence))) / 2
     likelihood = _Likelihood(x[hit], x[~hit], float(np.log(p / (1 - p))))
     floor, (start, error) = fit.log_likelihood - drop, quantile(fit, p)
-    reach = start + error * float(np.sqrt(2 * drop)), fit.slope
-    with np.errstate(all="ignore"):
+    step = error * float(np.sqrt(2 * drop))
+    (_, _), (by_ab, by_bb) = likelihood.lacking(np.array([start, fit.slope]), floor)[1]
+    reach = start + step, fit.slope - by_ab / by_bb * step  # along the ridge, for another root
+    with np.errstate(all="ignore"):  # lies on its other side
         found = optimize.root(likelihood.lacking, reach, args=(floor,), jac=True, tol=1e-8)
     at, slope = map(float, found.x)
     if found.success and at > start and slope > 0:

@@ -96,7 +96,8 @@ def _cut(values: pd.Series, among: Bools) -> list[Bin]:
     edges = np.asarray(EDGES[name] if name in EDGES else _quantiles(number[among]))
     which = np.searchsorted(edges, number, side="right") - 1
     which = np.where(number == edges[-1], edges.size - 2, which) if edges.size > 1 else which
-    which = np.where(among & ~np.isnan(number), which, -1)
+    which = np.where(among & (which < edges.size - 1), which, -1)  # an infinity is in no part
+    which = np.where(np.isnan(number), -1, which)
     return _bins(name, which, [_label(low, high) for low, high in pairwise(edges)])
 
 

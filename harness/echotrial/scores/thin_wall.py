@@ -17,10 +17,7 @@ HIT_WANTED: Final = 0.90
 HIT_BIN: Final = 100
 #: 299 records without a false lock are needed to guarantee 1 %.
 LOCK_BIN: Final = 600
-#: The limit is known to a bin: with many records there are more than 20, each with twice as many
-#: as it needs, or the first of so many tests would fail by chance.
-FEW_BINS: Final = 20
-MOST_BINS: Final = 100
+MAX_BINS: Final = 20
 
 
 @dataclass(frozen=True)
@@ -68,8 +65,7 @@ def _limit(wall_m: Floats, passes: Callable[[Bools], bool], per_bin: int) -> Lim
     failure, keep the family's error without a correction (W. Maurer, L. Hothorn, W. Lehmacher,
     Biometrie in der chemisch-pharmazeutischen Industrie 6 (1995) 3-18; from memory).
     """
-    n = max(min(FEW_BINS, wall_m.size // per_bin), wall_m.size // (2 * per_bin))
-    n = min(n, MOST_BINS)
+    n = min(MAX_BINS, wall_m.size // per_bin)
     if n == 0:
         return Limit(np.nan, 0, 0, f"no estimate: {wall_m.size} walls, {per_bin} wanted for a bin")
     edges = np.quantile(wall_m, np.linspace(0, 1, n + 1))

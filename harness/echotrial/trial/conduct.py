@@ -19,7 +19,7 @@ from echotrial.engine.cluster import Cluster
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.host import LoadedDetector
 from echotrial.strict import read_toml
-from echotrial.trial.examine import Examination, Examined, Progress
+from echotrial.trial.examine import Examination, Examined, Gathered, Progress
 from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info
 from echotrial.trial.request import Request, Settings
 from echotrial.trial.scorefiles import ScoreFiles
@@ -81,16 +81,16 @@ def _examined(
     progress: Progress | None,
     meanwhile: Callable[[], object] | None,
 ) -> Iterator[Examined]:
-    """One corpus after the other; each is scored while workers are at the next one."""
-    last: Examination | None = None
+    """One corpus after the other; each is scored while workers read the first of the next one."""
+    last: Gathered | None = None
     for corpus in request.corpora:
         with closing(Examination(corpus, request, work, cluster, progress)) as now:
             if last is not None:
                 yield last.score(files)
+                last = None  # what it was made of is not to be held beside the next one's
             elif meanwhile is not None:
                 meanwhile()
-            now.gather(tables)
-        last = now
+            last = now.gather(tables)
     if last is not None:
         yield last.score(files)
 

@@ -14,6 +14,7 @@ from echotrial import scores
 from echotrial.corpus.store import Corpus
 from echotrial.engine import Reading, WorkFolder
 from echotrial.engine.cluster import Cluster
+from echotrial.hooks import Measure
 from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
 from echotrial.trial.request import Request
 from echotrial.trial.scorefiles import ScoreFiles
@@ -39,10 +40,10 @@ class Examined:
 
 
 class Examination:
-    """A corpus on its way through a trial: read as soon as it is made, then `gather`, `score`.
+    """A corpus on its way through a trial: read as soon as it is made, then gathered.
 
-    Workers begin when it is made, so that what has to be done in this process between two corpora
-    is done while they read.
+    Workers have a chunk each when it is made, so that what has to be done in this process between
+    two corpora is done while they read.
     """
 
     def __init__(
@@ -68,13 +69,12 @@ class Examination:
             first="tune",
         )
         self._chunks = self._reading.begun()
-        self._scored: list[pd.DataFrame] = []
 
     def close(self) -> None:
         """Let its workers go, if it was given up."""
         self._chunks.close()
 
-    def gather(self, tables: Tables) -> None:
+    def gather(self, tables: Tables) -> "Gathered":
         """Read block by block; memory grows by what scores need of each record.
 
         Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
@@ -83,38 +83,51 @@ class Examination:
         corpus, names = self._corpus, [d.name for d in self._request.detectors]
         clustered, counts = corpus.origin != "synthetic", _counts(corpus, self._rows)
         gathering = scores.Gathering(corpus.name, corpus.setup, names, counts, clustered=clustered)
+        scored: list[pd.DataFrame] = []
         frames = map(self._reading.frame, self._chunks)
         early = list(islice(frames, self._reading.early))
-        self._offsets = _offsets(corpus, early, names)
+        offsets = _offsets(corpus, early, names)
         for block in _blocks(chain(frames, early)):
             truth = _truth_of(corpus, block)
             known = truth.to_pandas(use_threads=False)
-            outcomes = classify(block, known, corpus.setup, self._offsets)
+            outcomes = classify(block, known, corpus.setup, offsets)
             gathering.add(block, outcomes, known)
             tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
             if self._request.measures:  # those of plugins are handed all that there is
-                self._scored.append(scores.joined(block, outcomes, known))
-        self._gathering: Gathering | None = gathering
+                scored.append(scores.joined(block, outcomes, known))
+        seconds = self._reading.seconds_per_record
+        found = Examined(corpus, seconds, self._reading.failures, offsets)
+        return Gathered(found, gathering, scored, self._request.measures)
+
+
+@dataclass
+class Gathered:
+    """A corpus of which everything was read; its readings are in the tables."""
+
+    examined: Examined
+    gathering: "Gathering"
+    scored: list[pd.DataFrame]
+    measures: Mapping[str, Measure] | None
 
     def score(self, files: ScoreFiles) -> Examined:
-        """Score what was gathered, once: all of it is let go of."""
-        assert self._gathering is not None
-        gathering, self._gathering = self._gathering, None
-        seconds = self._reading.seconds_per_record
+        """Write its scores; what they were made of is let go of."""
+        corpus = self.examined.corpus
         found = scores.score_panels(
-            gathering.panel("prove"),  # not by a name, which would hold what is let go of there
-            gathering.panel("tune"),
-            origin=self._corpus.origin,
-            measures=self._request.measures,
+            self.gathering.panel(
+                "prove"
+            ),  # not by a name, which would hold what is let go of there
+            self.gathering.panel("tune"),
+            origin=corpus.origin,
+            measures=self.measures,
             own=self._own,
-            seconds=seconds,
+            seconds=self.examined.seconds_per_record,
         )
         files.add(found.table, json.dumps(found.to_json()))
-        self._corpus.release()
-        return Examined(self._corpus, seconds, self._reading.failures, self._offsets)
+        corpus.release()
+        return self.examined
 
     def _own(self, detector: str) -> pd.DataFrame:
-        everything = pd.concat(self._scored, ignore_index=True)
+        everything = pd.concat(self.scored, ignore_index=True)
         mine = (everything["detector"] == detector) & (everything["split"] == "prove")
         return everything[mine]
 

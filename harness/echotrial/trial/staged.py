@@ -20,7 +20,10 @@ class Staged:
         self._open = ExitStack()
 
     def __enter__(self) -> Self:
-        self._stage.mkdir(parents=True, exist_ok=True)
+        try:
+            self._stage.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise self._not_written(error) from None
         return self
 
     def __exit__(
