@@ -9,7 +9,7 @@ from echotrial.ascan import Batch
 from echotrial.columns import READINGS
 from echotrial.engine import TILE, read_corpus
 from echotrial.engine.plan import Span, chunk_size, chunks, parted, tapered, tiles_of, wanted
-from echotrial.engine.sealed import _add_up, sealed, tally
+from echotrial.engine.sealed import adder, sealed, tally
 from echotrial.errors import WrongQuestion
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -201,7 +201,7 @@ def test_the_tally_adds_up_rows_and_columns_and_sees_a_change_of_order(samples):
 
     bits = made.view(np.uint32)
     rows, columns = np.zeros(5, np.uint32), np.zeros(samples, np.uint32)
-    _add_up(bits, rows, columns)
+    adder()(bits, rows, columns)
     np.testing.assert_array_equal(rows, bits.sum(axis=1, dtype=np.uint32))
     np.testing.assert_array_equal(columns, bits.sum(axis=0, dtype=np.uint32))
     others = [made[::-1], made[:, ::-1], np.where(made == made.max(), made * 1.0001, made)]

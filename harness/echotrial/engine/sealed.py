@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numba
@@ -43,7 +44,7 @@ def tally(batch: Batch) -> int:
     """
     bits = batch.samples.view(np.uint32)
     sums = np.zeros(sum(bits.shape), np.uint32)
-    _add_up(bits, sums[: len(bits)], sums[len(bits) :])
+    adder()(bits, sums[: len(bits)], sums[len(bits) :])
     return hash((sums.tobytes(), batch.start_s.tobytes()))
 
 
@@ -57,16 +58,17 @@ def _summed(bits: Bits, rows: Bits, columns: Bits) -> None:
         rows[i] = own
 
 
-def _compiled(kernel: Callable[[Bits, Bits, Bits], None]) -> Callable[[Bits, Bits, Bits], None]:
-    """The kernel as machine code, kept on disk unless numba finds no place to write to."""
+@cache
+def adder() -> Callable[[Bits, Bits, Bits], None]:
+    """`_summed` as machine code, kept on disk unless numba finds no place to write to.
+
+    Not made on import: a process that reads nothing would give 40 MB for it.
+    """
     read_only = numba.types.Array(numba.uint32, 2, "C", readonly=True)
     signature = numba.void(read_only, numba.uint32[::1], numba.uint32[::1])
     made: Callable[[Bits, Bits, Bits], None]
     try:
-        made = numba.njit(signature, cache=True)(kernel)
+        made = numba.njit(signature, cache=True)(_summed)
     except RuntimeError:
-        made = numba.njit(signature)(kernel)
+        made = numba.njit(signature)(_summed)
     return made
-
-
-_add_up = _compiled(_summed)

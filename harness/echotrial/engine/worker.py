@@ -17,14 +17,14 @@ from contextlib import suppress
 from multiprocessing.connection import Connection
 
 from echotrial.engine.job import Job
+from echotrial.engine.sealed import adder
 from echotrial.engine.work import Bench, OutOfMemory, words
 from echotrial.errors import EchotrialError
 
 _POLL_S = 0.02
 
 
-#: Imported before the first fork; what a child must not wait for. (With `work` above comes a first
-#: kernel, for which numba sets itself up: a quarter of a second that no child has to spend.)
+#: Imported before the first fork; what a child must not wait for.
 _PRELOADED = ("scipy.signal", "echotrial.corpus.store")
 
 
@@ -33,6 +33,7 @@ def main(folder: str, places: int) -> None:
     for module in _PRELOADED:
         with suppress(ImportError):
             importlib.import_module(module)
+    adder()  # with its first kernel numba sets itself up: a quarter of a second
     children = {_born(f"{folder}/{place}", ""): f"{folder}/{place}" for place in range(places)}
     while True:
         ready, _, _ = select.select([0], [], [], _POLL_S)

@@ -10,8 +10,6 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa
-
 from echotrial import __version__
 from echotrial.corpus.store import Corpus
 from echotrial.engine import WorkFolder
@@ -66,7 +64,6 @@ def conduct(
         ScoreFiles(folder, folder / PARTS) as files,
     ):
         examined = list(_examined(request, work, cluster, tables, files, progress, meanwhile))
-    pa.default_memory_pool().release_unused()  # blocks of readings were its guests
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
     shutil.rmtree(folder / PARTS, ignore_errors=True)
     return open_trial(folder)

@@ -112,6 +112,7 @@ class Gathered:
     def score(self, files: ScoreFiles) -> Examined:
         """Write its scores; what they were made of is let go of."""
         corpus = self.examined.corpus
+        pa.default_memory_pool().release_unused()  # blocks of readings were its guests
         found = scores.score_panels(
             self.gathering.panel(
                 "prove"
