@@ -17,7 +17,7 @@ from echotrial.engine.cluster import Cluster
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.host import LoadedDetector
 from echotrial.strict import read_toml
-from echotrial.trial.examine import Examination, Examined, Gathered, Progress
+from echotrial.trial.examine import Examination, Examined, Progress
 from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info
 from echotrial.trial.request import Request, Settings
 from echotrial.trial.scorefiles import ScoreFiles
@@ -78,18 +78,30 @@ def _examined(
     progress: Progress | None,
     meanwhile: Callable[[], object] | None,
 ) -> Iterator[Examined]:
-    """One corpus after the other; each is scored while workers read the first of the next one."""
-    last: Gathered | None = None
-    for corpus in request.corpora:
-        with closing(Examination(corpus, request, work, cluster, progress)) as now:
-            if last is not None:
-                yield last.score(files)
-                last = None  # what it was made of is not to be held beside the next one's
-            elif meanwhile is not None:
-                meanwhile()
-            last = now.gather(tables)
-    if last is not None:
-        yield last.score(files)
+    """One corpus after the other.
+
+    Workers have a chunk each of the next one as soon as the last chunk of one is read; what is left
+    to do of it, its last outcomes and its scores, is done while they read.
+    """
+    corpora, begun = iter(request.corpora), list[Examination]()
+
+    def begin() -> None:
+        corpus = next(corpora, None)
+        if corpus is not None:
+            begun.append(Examination(corpus, request, work, cluster, progress))
+
+    try:
+        begin()
+        if meanwhile is not None:
+            meanwhile()
+        while begun:
+            with closing(begun.pop()) as examination:
+                gathered = examination.gather(tables, begin)
+            yield gathered.score(files)
+            del gathered  # what it was made of is not to be held beside the next one's
+    finally:
+        for examination in begun:
+            examination.close()
 
 
 def _begin(folder: Path, info: Mapping[str, Any], runs: Mapping[str, Any]) -> None:

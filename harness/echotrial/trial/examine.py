@@ -42,8 +42,7 @@ class Examined:
 class Examination:
     """A corpus on its way through a trial: read as soon as it is made, then gathered.
 
-    Workers have a chunk each when it is made, so that what has to be done in this process between
-    two corpora is done while they read.
+    Workers have a chunk each when it is made.
     """
 
     def __init__(
@@ -74,8 +73,10 @@ class Examination:
         """Let its workers go, if it was given up."""
         self._chunks.close()
 
-    def gather(self, tables: Tables) -> "Gathered":
+    def gather(self, tables: Tables, then: Callable[[], None]) -> "Gathered":
         """Read block by block; memory grows by what scores need of each record.
+
+        `then` is called when its workers have nothing left to read.
 
         Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
         are held until the others are through, so that tables are in the order of the records.
@@ -87,7 +88,7 @@ class Examination:
         frames = map(self._reading.frame, self._chunks)
         early = list(islice(frames, self._reading.early))
         offsets = _offsets(corpus, early, names)
-        for block in _blocks(chain(frames, early)):
+        for block in _blocks(chain(frames, _nothing_but(then), early)):
             truth = _truth_of(corpus, block)
             known = truth.to_pandas(use_threads=False)
             outcomes = classify(block, known, corpus.setup, offsets)
@@ -131,6 +132,12 @@ class Gathered:
         everything = pd.concat(self.scored, ignore_index=True)
         mine = (everything["detector"] == detector) & (everything["split"] == "prove")
         return everything[mine]
+
+
+def _nothing_but(call: Callable[[], None]) -> Iterator[pd.DataFrame]:
+    """No frame: something to be done between two of them."""
+    call()
+    yield from ()
 
 
 def _offsets(
