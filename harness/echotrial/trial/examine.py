@@ -1,7 +1,9 @@
 """One corpus of a trial: readings to outcomes, to tables, to scores."""
 
+import ctypes
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
@@ -113,7 +115,7 @@ class Gathered:
     def score(self, files: ScoreFiles) -> Examined:
         """Write its scores; what they were made of is let go of."""
         corpus = self.examined.corpus
-        pa.default_memory_pool().release_unused()  # blocks of readings were its guests
+        _give_back()
         found = scores.score_panels(
             self.gathering.panel(
                 "prove"
@@ -126,12 +128,21 @@ class Gathered:
         )
         files.add(found.table, json.dumps(found.to_json()))
         corpus.release()
+        del found
+        _give_back()
         return self.examined
 
     def _own(self, detector: str) -> pd.DataFrame:
         everything = pd.concat(self.scored, ignore_index=True)
         mine = (everything["detector"] == detector) & (everything["split"] == "prove")
         return everything[mine]
+
+
+def _give_back() -> None:
+    """Hand what was freed back to the system: it is kept for use by others than who comes next."""
+    pa.default_memory_pool().release_unused()
+    with suppress(OSError, AttributeError):  # glibc alone has it
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _nothing_but(call: Callable[[], None]) -> Iterator[pd.DataFrame]:
