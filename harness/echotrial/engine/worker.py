@@ -105,7 +105,8 @@ def _serve(link: Connection) -> None:
                 bench = None  # its detectors and their job's limit go before the next one opens
                 _lift_limit()
                 bench = Bench(asked, tell=tell, own_process=True)
-                asked.source.batch(0, 1)  # opens what has to be open before memory is limited
+                adder()  # what has to be compiled and opened before memory is limited
+                asked.source.batch(0, 1)
                 room = _limit_memory(asked.limits.memory_bytes)
             elif bench is not None:
                 span, detectors, warm = asked
