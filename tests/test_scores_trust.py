@@ -168,6 +168,7 @@ def test_ties_are_settled_by_error_then_by_speed() -> None:
     assert verdict(pair, seconds={"coarse": 1e-6, "fine": 1e-3}).detector == "fine"
     twins = {"slow": off_by(1.0), "fast": off_by(-1.0)}
     assert verdict(twins, seconds={"slow": 2.0, "fast": 1.0}).detector == "fast"
+    assert verdict(twins, seconds={"slow": 1.2, "fast": 1.0}).detector == "slow"  # alike: the first
 
 
 def test_a_lead_that_may_be_chance_is_a_tie() -> None:

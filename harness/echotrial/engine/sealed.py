@@ -62,7 +62,7 @@ def _summed(bits: Bits, rows: Bits, columns: Bits) -> None:
 def adder() -> Callable[[Bits, Bits, Bits], None]:
     """`_summed` as machine code, kept on disk unless numba finds no place to write to.
 
-    Not made on import: a process that reads nothing would give 40 MB for it.
+    Not made on import: a process that reads nothing would give 30 MB for it.
     """
     read_only = numba.types.Array(numba.uint32, 2, "C", readonly=True)
     signature = numba.void(read_only, numba.uint32[::1], numba.uint32[::1])

@@ -228,7 +228,7 @@ class Records:
 
 
 def _rows_of(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as mappings, made column by column: a hundred times faster than one by one."""
+    """Rows as mappings, made column by column: one by one each costs some milliseconds."""
     columns = [table[name].tolist() for name in table]
     names = [str(name) for name in table]
     return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]

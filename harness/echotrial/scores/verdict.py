@@ -23,6 +23,8 @@ from echotrial.scores.sampling import Bools, Sampling
 
 #: Most wall bins that trust is asked of.
 MAX_BINS: Final = 6
+#: Times that differ by less than this factor are alike: a busy machine makes as much of them.
+ABOUT_AS_LONG: Final = 1.5
 
 
 @dataclass(frozen=True)
@@ -220,10 +222,16 @@ def _ranks(
         precise = min(tied, key=lambda a: a.rms_um)
         tied = [a for a in tied if _errors_tie(panel, precise, a)]
         timed = [a for a in tied if a.detector in seconds]
-        best = min(timed, key=lambda a: seconds[a.detector]) if timed else precise
+        best = _quickest(timed, seconds) if timed else precise
         ranks[best.detector] = len(ranks) + 1
         left.remove(best)
     return ranks
+
+
+def _quickest(timed: list[Assessment], seconds: Mapping[str, float]) -> Assessment:
+    """The first of those about as fast as the fastest: a choice must not hang on noise."""
+    fastest = min(seconds[a.detector] for a in timed)
+    return next(a for a in timed if not seconds[a.detector] > ABOUT_AS_LONG * fastest)
 
 
 def _hits_tie(
