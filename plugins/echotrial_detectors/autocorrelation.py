@@ -70,7 +70,7 @@ class Autocorrelation:
     """Highest peak of the autocorrelation behind the tail, within the wall range."""
 
     name: ClassVar[str] = "autocorrelation"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[AutocorrelationSettings]] = AutocorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -133,7 +133,7 @@ def _read(
         low = max(low, float(np.flatnonzero(np.abs(own[: length // 2]) > OWN_LOBES)[-1]))
     start, loud, faint, surveyor = np.empty(n), np.empty(n), np.empty(n), Surveyor(n, m)
     place, height, rival, beyond = np.empty((4, n))
-    for portion in portions(batch, sharpener.transfer):
+    for portion in portions(batch, sharpener.transfer, fir=sharpener.fir):
         rows, sharp = portion.rows, portion.signal
         start[rows], least = _gate_start(batch, plan, settings, sharp, tail, rows)
         seen = surveyor.look(sharp, rows)

@@ -10,6 +10,7 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors.fir import Fir, few_taps
 from echotrial_detectors.look import Look
 from echotrial_detectors.peaks import Candidates, find_extrema
 from echotrial_detectors.plan import EchoSettings, plan
@@ -47,11 +48,14 @@ class Filter:
         The spectrum of one echo after it.
     shape
         Its shape.
+    fir
+        Taps that do for the transfer, if few do.
     """
 
     transfer: NDArray[np.complex64]
     spectrum: NDArray[np.float64]
     shape: PulseShape
+    fir: Fir
 
 
 def sharpened_filter(setup: Setup, n_fft: int, rate_hz: float, sharpness_db: float) -> Filter:
@@ -65,7 +69,10 @@ def sharpened_filter(setup: Setup, n_fft: int, rate_hz: float, sharpness_db: flo
     height = scipy.fft.irfft(level, n=n_fft)[0]
     transfer = np.conj(pulse) / (power + 10 ** (-sharpness_db / 10)) / height
     return Filter(
-        transfer.astype(np.complex64), level / height, shape_of(level.astype(complex), n_fft)
+        transfer.astype(np.complex64),
+        level / height,
+        shape_of(level.astype(complex), n_fft),
+        few_taps(transfer, pulse, n_fft),
     )
 
 
@@ -73,7 +80,7 @@ class Correlation:
     """Extrema of the cross-correlation with the reference echo, equally spaced."""
 
     name: ClassVar[str] = "correlation"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[CorrelationSettings]] = CorrelationSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -94,8 +101,9 @@ class Correlation:
             key = (batch.n_fft, batch.rate_hz)
             if key not in filters:
                 filters[key] = sharpened_filter(setup, *key, settings.sharpness_db)
-            sharp = portions(batch, filters[key].transfer)
-            return reader.read(batch, filters[key].shape, sharp, correlation_peaks, cosine=True)
+            sharpener = filters[key]
+            sharp = portions(batch, sharpener.transfer, fir=sharpener.fir)
+            return reader.read(batch, sharpener.shape, sharp, correlation_peaks, cosine=True)
 
         return detect
 

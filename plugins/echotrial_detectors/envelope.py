@@ -11,6 +11,7 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors.fir import Fir, few_taps
 from echotrial_detectors.flags import WORD, flagged, room
 from echotrial_detectors.look import Look
 from echotrial_detectors.noise import loud_until
@@ -47,7 +48,7 @@ class Envelope:
     """Maxima of the envelope, equally spaced."""
 
     name: ClassVar[str] = "envelope"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[EnvelopeSettings]] = EnvelopeSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -74,7 +75,7 @@ class Envelope:
             if key not in filters:
                 filters[key] = banded_bank(setup, *key, settings.band_db)
             shape, bank = filters[key]
-            banded = portions(batch, bank.band.astype(np.complex64))
+            banded = portions(batch, bank.band.astype(np.complex64), fir=bank.fir)
             if bank.taps.weights.size == 0:
                 banded = analytic_portions(batch, bank.band)
             phase = shape.phase if known else np.nan
@@ -94,11 +95,14 @@ class Bank:
     ----------
     band
         Zero-phase, (n_fft // 2 + 1,).
+    fir
+        Taps that do for it, if few do.
     taps
         What gives the quadrature from the record (`quadrature.taps_for`), where they do.
     """
 
     band: NDArray[np.float32]
+    fir: Fir
     taps: Taps
 
 
@@ -107,8 +111,9 @@ def banded_bank(
 ) -> tuple[PulseShape, Bank]:
     """The pulse's shape after a zero-phase filter to its own band, and that filter."""
     shape, band = banded_pulse(setup, n_fft, rate_hz, band_db)
-    echo = pulse_spectrum(setup, frequencies(n_fft, rate_hz)) * band
-    return shape, Bank(band, taps_for(echo))
+    pulse = pulse_spectrum(setup, frequencies(n_fft, rate_hz))
+    fir = few_taps(band.astype(complex), pulse, n_fft)
+    return shape, Bank(band, fir, taps_for(pulse * band))
 
 
 def banded_pulse(

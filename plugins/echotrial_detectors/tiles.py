@@ -9,6 +9,7 @@ import scipy
 from echotrial.ascan import Batch
 from numpy.typing import NDArray
 
+from echotrial_detectors.fir import NO_TAPS, Fir, filtered
 from echotrial_detectors.noise import fixed
 
 #: Records in one portion: some 0.8 MB of spectra of 1024 samples.
@@ -43,20 +44,39 @@ def tiles(n: int) -> Iterator[slice]:
 
 
 def portions(
-    batch: Batch, transfer: NDArray[np.complex64], stop: int | None = None
+    batch: Batch,
+    transfer: NDArray[np.complex64],
+    stop: int | None = None,
+    fir: Fir = NO_TAPS,
 ) -> Iterator[Portion]:
     """Every record through a filter, portion by portion.
 
     Parameters
     ----------
     batch
-        Its shared spectrum is used; a record with an infinity comes out as NaN.
+        Its shared spectrum is used; a record with an infinity comes out as NaN, by taps where they
+        reach it.
     transfer
         One-sided, (n_fft // 2 + 1,).
     stop
         From this sample on, if given, there is nothing.
+    fir
+        Taps that do for it, if any.
     """
-    m = batch.samples.shape[1]
+    n, m = batch.samples.shape
+    if fir.weights.size > 0:
+        # one for all portions, so that it stays at hand
+        room, padded = (
+            np.empty((min(TILE, n), m), np.float32),
+            np.zeros(m + fir.weights.size, np.float32),
+        )
+        for rows in tiles(n):
+            part = room[: min(rows.stop, n) - rows.start]
+            filtered(fixed(batch.samples[rows]), fir, padded, part)
+            if stop is not None:
+                part[:, stop:] = 0
+            yield Portion(rows, fixed(part), NO_QUADRATURE)
+        return
     for rows, part in _portions(batch, transfer):
         if stop is not None:
             part[:, stop:] = 0
