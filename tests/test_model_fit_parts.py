@@ -37,11 +37,12 @@ from echotrial_detectors.fit.spectra import (
     pulse_of,
     spectra,
 )
-from echotrial_detectors.fit.stack import Stack, aperture, reflection, stack_of
+from echotrial_detectors.fit.stack import Stack, aperture, stack_of
 from echotrial_detectors.fit.verdict import Fits, Limits, judge
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.plain_layers import reflection
 from tests.trains import RATE, M, setup
 
 POLYSTYRENE, GLYCERIN, STEEL, AIR = 2.4675e6, 2.40e6, 46.0e6, 413.0

@@ -9,9 +9,10 @@ import pytest
 from echotrial.ascan import Batch, Reason
 from echotrial_detectors.fit.ring import DIMENSIONS, Ring
 from echotrial_detectors.fit.spectra import Bins, gate_of, loss_law, pulse_of
-from echotrial_detectors.fit.stack import Stack, reflection
+from echotrial_detectors.fit.stack import Stack
 from echotrial_detectors.fit.verdict import Fits, Limits, judge
 
+from tests.plain_layers import reflection
 from tests.test_model_fit import read, sit
 from tests.timedomain.exam import make_exam
 from tests.trains import RATE, setup

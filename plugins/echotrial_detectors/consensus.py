@@ -63,7 +63,7 @@ class Consensus:
     """Combines other detectors by their calibrated confidence."""
 
     name: ClassVar[str] = "consensus"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[ConsensusSettings]] = ConsensusSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

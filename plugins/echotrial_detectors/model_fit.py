@@ -1,6 +1,7 @@
 """Model fit: maximum likelihood of a small layer model driven by the reference echo."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
@@ -132,7 +133,7 @@ class ModelFit:
     """Fits delay line | couplant | wall | air to the whole echo train, and knows when it cannot."""
 
     name: ClassVar[str] = "model-fit"
-    version: ClassVar[str] = "5"
+    version: ClassVar[str] = "6"
     Settings: ClassVar[type[ModelFitSettings]] = ModelFitSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -166,7 +167,9 @@ class _Plan:
     longest: float  # round trip of the thickest wall of the grid, periods
 
 
+@lru_cache(maxsize=2)
 def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float) -> _Plan:
+    """Kept for who asks for the same once more: whoever hears a model fit beside others."""
     period = stack.period_s
     thin, thick = setup.interval_s(setup.wall_range) / period
     low, high = max(BELOW_RANGE * thin, THINNEST), ABOVE_RANGE * thick

@@ -7,6 +7,7 @@ shift between, by interpolating its slowly varying complex amplitude.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numba
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.fit.newton import ARRIVAL, SPREAD
 from echotrial_detectors.fit.spectra import Bins, Gate
-from echotrial_detectors.fit.stack import Stack, aperture, reflection
+from echotrial_detectors.fit.stack import Stack, answer, aperture
 
 #: Rows of records in one matrix product: a fixed size, so that results hang on no batch size.
 TILE = 128
@@ -59,16 +60,27 @@ class Grid:
         (t,): which wall of the grid; ascending.
     is_film
         (t,): a film without a wall.
-    few, every
-        float32 (2 m, 6 t): correlations at three shifts, real and imaginary parts of each; of every
-        `STRIDE`-th bin and of all of them.
+    frequency
+        (m,): of the bins, over the centre frequency.
+    spectra
+        (m, t): the templates.
     """
 
     starts: NDArray[np.float64]
     family: NDArray[np.intp]
     is_film: NDArray[np.bool_]
-    few: NDArray[np.float32]
-    every: NDArray[np.float32]
+    frequency: NDArray[np.float64]
+    spectra: NDArray[np.complex64]
+
+    @cached_property
+    def few(self) -> NDArray[np.float32]:
+        """What correlates records at three shifts, of every `STRIDE`-th bin; see `_matrix`."""
+        return _matrix(self.spectra[::STRIDE], self.frequency[::STRIDE])
+
+    @cached_property
+    def every(self) -> NDArray[np.float32]:
+        """The same of all bins, for records of which samples are unknown."""
+        return _matrix(self.spectra, self.frequency)
 
     @property
     def families(self) -> int:
@@ -104,8 +116,8 @@ def make_grid(stack: Stack, bins: Bins, gate: Gate, low: float, high: float) -> 
         np.concatenate([starts for starts, _, _ in parts]),
         np.concatenate([parts[0][1], families + parts[1][1]]),
         np.concatenate([np.zeros(len(parts[0][1]), bool), np.ones(len(parts[1][1]), bool)]),
-        _matrix(spectra, gate, STRIDE),
-        _matrix(spectra, gate, 1),
+        gate.frequency,
+        np.ascontiguousarray(spectra.T, dtype=np.complex64),
     )
 
 
@@ -125,50 +137,57 @@ def _templates(
 ) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.complex128]]:
     """Starts, families and spectra of all combinations, each laid on its envelope's peaks."""
     in_periods = [(stack.gap_periods(gap), stack.gap_periods(spread)) for gap, spread in gaps]
-    unknowns = np.array([(t, *g, loss, 0.0) for t in round_trips for g in in_periods])
-    models = -bins.pulse * reflection(bins.s, bins.law, stack, unknowns)
+    theta = np.array([(0.0, t, *g, loss, 0.0) for t in round_trips for g in in_periods])
+    hard = np.full(len(theta), stack.couplant_wall)
+    models = bins.pulse * answer(theta, hard, bins.s, bins.law, stack)
     which, peak = _peaks(models, gate)
-    spectra = models[which] * np.exp(peak[:, None] * gate.s)
-    return np.column_stack([-peak, unknowns[which]]), which // len(gaps), spectra
+    starts = theta[which]
+    starts[:, ARRIVAL] = -peak
+    return starts, which // len(gaps), models[which] * np.exp(peak[:, None] * gate.s)
 
 
 def _peaks(
     models: NDArray[np.complex128], gate: Gate
 ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Rows and times (periods after the arrival) of the highest envelope peaks and their rivals."""
-    size, low = 4 * gate.length, gate.bins[0]
-    spectra = np.zeros((len(models), size), dtype=np.complex64)
-    spectra[:, low : low + models.shape[1]] = models
-    step = gate.length / size / gate.rate_hz / gate.period_s
-    ahead = 4 * gate.before
-    time = (np.arange(size) - ahead) * step
-    envelope = np.abs(np.roll(scipy.fft.ifft(spectra, axis=1), ahead, axis=1))
-    envelope *= np.exp(gate.damping * time)
+    low, high = gate.bins
+    spectra = np.zeros((len(models), gate.length), dtype=np.complex64)
+    later = np.exp(-2j * np.pi / gate.length * gate.before * np.arange(low, high))
+    np.multiply(models, later, out=spectra[:, low:high], casting="same_kind")
+    time = (np.arange(gate.length) - gate.before) / gate.rate_hz / gate.period_s
+    window = np.exp(2 * gate.damping * time)
     # Near the end of the gate undoing the exponential lifts what the gate has cut off.
-    envelope[:, time > 0.6 * time[-1]] = 0.0
-    inner = envelope[:, 1:-1]
-    tops = (inner >= envelope[:, :-2]) & (inner > envelope[:, 2:])
-    highest = np.where(tops, inner, 0.0)
+    window[time > 0.6 * time[-1]] = 0.0
+    found = scipy.fft.ifft(spectra, axis=1, overwrite_x=True)
+    power = (found.real**2 + found.imag**2) * window.astype(np.float32)
+    tops = (power[:, 1:-1] >= power[:, :-2]) & (power[:, 1:-1] > power[:, 2:])
+    highest = np.where(tops, power[:, 1:-1], np.float32(0))
     first = np.argmax(highest, axis=1)
     rows = np.arange(len(models))
-    peak = highest[rows, first].copy()
+    peak = highest[rows, first]
     highest[rows, first] = 0.0
     second = np.argmax(highest, axis=1)
-    rivals = np.flatnonzero(highest[rows, second] >= RIVAL_PEAK * peak)
+    rivals = np.flatnonzero(highest[rows, second] >= RIVAL_PEAK**2 * peak)
     which = np.concatenate([rows, rivals])
     at = np.concatenate([first, second[rivals]]) + 1
+    # Between samples a peak is a parabola.
+    before, top, after = (power[which, at + i] for i in (-1, 0, 1))
+    off = 0.5 * (before - after) / (before - 2 * top + after)
     order = np.argsort(which, kind="stable")
-    return which[order], time[at[order]]
+    return which[order], (time[at] + off * (time[1] - time[0]))[order]
 
 
-def _matrix(spectra: NDArray[np.complex128], gate: Gate, stride: int) -> NDArray[np.float32]:
-    few = spectra[:, ::stride]
-    unit = few / np.linalg.norm(few, axis=1, keepdims=True)
-    turns = 2j * np.pi * gate.frequency[::stride]
-    shifted = [unit * np.exp(-turns * shift) for shift in SHIFTS]
-    every = np.stack([part for one in shifted for part in (one, 1j * one)])
-    both = np.concatenate([every.real, every.imag], axis=2).reshape(-1, 2 * unit.shape[1])
-    return np.ascontiguousarray(both.T, dtype=np.float32)
+def _matrix(spectra: NDArray[np.complex64], frequency: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Correlations at three shifts, real and imaginary parts of each: float32 (2 m, 6 t)."""
+    m, t = spectra.shape
+    unit = spectra / np.linalg.norm(spectra, axis=0)
+    found = np.empty((2, m, len(SHIFTS), 2, t), dtype=np.float32)
+    for k, shift in enumerate(SHIFTS):
+        turn = np.exp(-2j * np.pi * frequency * shift).astype(np.complex64)
+        part = unit * turn[:, None]
+        found[0, :, k, 0], found[1, :, k, 0] = part.real, part.imag
+        found[0, :, k, 1], found[1, :, k, 1] = -part.imag, part.real
+    return found.reshape(2 * m, -1)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SHAPE, SPREAD, UNKNOWNS, WALL
 from echotrial_detectors.fit.search import ENOUGH, Fits, Found, Search, make
+from echotrial_detectors.fit.stack import inverse
 
 #: Round trips, periods, between which walls are looked at: for a lamination anywhere, and for one
 #: half way down a wall of half the thickness.
@@ -234,16 +235,16 @@ def laminated(
         lower = beneath * _near_one(-wall * (1 - depth) * lost)
         above *= above_turn
         beneath *= beneath_turn
-        over = _over(1 + r * lower)
+        over = inverse(1 + r * lower)
         trip = upper * (lower + r) * over
         inner = upper * lower * (1 - r * r) * over * over  # by the logarithm of the lower part
-        once = _over(1 - r12 * trip)
+        once = inverse(1 - r12 * trip)
         below = (r12 - trip) * once
         total, leaning, by_below, by_gap, by_spread = 0j, 0j, 0j, 0j, 0j
         for q in range(count):
             film = through[q]
             weight = strips[1, q] + shape * strips[2, q]
-            down = _over(1 + r01 * below * film)
+            down = inverse(1 + r01 * below * film)
             answer = (r01 + below * film) * down
             part = weight * (1 - r01 * r01) * film * down * down
             total += weight * answer
@@ -276,13 +277,7 @@ def laminated(
 def _near_one(z: complex) -> complex:
     """exp(z) of small z: its [2/2] Pade approximant."""
     even, odd = 1 + z * z / 12, z / 2
-    return (even + odd) * _over(even - odd)
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _over(z: complex) -> complex:
-    """1 / z, without the care that a division takes of overflow."""
-    return z.conjugate() * (1 / (z.real * z.real + z.imag * z.imag))
+    return (even + odd) * inverse(even - odd)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -2,8 +2,8 @@
 
 What the pulse sets off in the probe decays as exp(-t/tau) cos(2 pi f t), so that the pulse's
 spectrum is that of the reference echo times 1 + H, H a sum of poles in the complex frequency. All
-poles that a probe may have span a space of few dimensions (a singular value decomposition finds
-it); coefficients in it are as small as their singular values say. For one wall, they and the
+poles that a probe may have span a space of few dimensions (its principal axes are found);
+coefficients in it are as small as the axes are short. For one wall, they and the
 amplitude follow from linear least squares (Golub and Pereyra, SIAM J. Numer. Anal. 10 (1973) 413;
 from memory); dividing the record's spectrum by 1 + H undoes the ring.
 """
@@ -11,12 +11,12 @@ from memory); dividing the record's spectrum by 1 + H undoes the ring.
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.spectra import Bins
-from echotrial_detectors.fit.stack import Stack, aperture
+from echotrial_detectors.fit.stack import Stack, answer
 
 #: Ring frequencies over the centre frequency, and decays in periods, that a probe may have.
 FREQUENCIES, DECAYS = np.linspace(0.6, 1.3, 29), np.geomspace(1.5, 8.0, 8)
@@ -57,22 +57,18 @@ class Ring:
         poles = (2j * np.pi * FREQUENCIES[:, None] - 1 / DECAYS).ravel()
         rings = bins.pulse / (bins.s - poles[:, None])
         rings /= np.linalg.norm(rings, axis=1, keepdims=True)
-        _, values, parts = np.linalg.svd(rings, full_matrices=False)
-        rows = np.concatenate([bins.pulse[None], parts[:DIMENSIONS]])
-        scale = LEVEL * np.linalg.norm(bins.pulse) / np.sqrt(len(rings)) * values[:DIMENSIONS]
+        most = rings.shape[1] - DIMENSIONS, rings.shape[1] - 1
+        squares, parts = scipy.linalg.eigh(rings.conj().T @ rings, subset_by_index=most)
+        rows = np.concatenate([bins.pulse[None], parts.conj().T])
+        scale = LEVEL * np.linalg.norm(bins.pulse) * np.sqrt(squares / len(rings))
         products = (rows.conj()[:, None] * rows).reshape(-1, rows.shape[1])
         return cls(bins, rows, np.ascontiguousarray(products.T).view(np.float64), scale)
 
     def answer(self, theta: _Real, film: NDArray[np.bool_], stack: Stack) -> _Complex:
-        """What each of (j, 6) walls or films makes of a pulse, (j, m); see `stack.reflection`."""
-        strips, s = aperture(stack.delay_couplant), self.bins.s
-        found = np.empty((len(theta), s.size), dtype=np.complex128)
-        _answer(
-            np.ascontiguousarray(theta), np.where(film, 0.0, stack.couplant_wall),
-            stack.delay_couplant, np.stack([strips.excess, strips.share, strips.lean]), s[0],
-            float(s[1].imag - s[0].imag), self.bins.law, found,
-        )  # fmt: skip
-        return found
+        """What each of (j, 6) walls or films makes of a pulse, (j, m); see `stack.answer`."""
+        return answer(
+            theta, np.where(film, 0.0, stack.couplant_wall), self.bins.s, self.bins.law, stack
+        )
 
     def undone(self, y: _Complex, answer: _Complex, noise: _Real) -> tuple[_Complex, _Real]:
         """Records without the ring that explains them best, and what its size costs (-2 log).
@@ -107,34 +103,6 @@ class Ring:
         undone = y / (1 + in_tiles(parts, self.rows[1:] / self.rows[0]))
         cost = np.sum(np.abs(parts / self.scale) ** 2, axis=1)
         return undone / np.linalg.norm(undone, axis=1, keepdims=True), cost
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
-def _answer(
-    theta: _Real, r12: _Real, r01: float, strips: _Real, first: complex, step: float,
-    law: _Complex, found: _Complex,
-) -> None:  # fmt: skip
-    """Bins are equally spaced: from one to the next a delay turns by the same angle."""
-    count = strips.shape[1]
-    through, turns = np.empty(count, np.complex128), np.empty(count, np.complex128)
-    for row in range(theta.shape[0]):
-        arrival, wall, gap, spread, loss, shape = theta[row]
-        for q in range(count):
-            delay = gap + spread * strips[0, q]
-            through[q], turns[q] = np.exp(-delay * first), np.exp(-1j * delay * step)
-        shift, shift_turn = -np.exp(-arrival * first), np.exp(-1j * arrival * step)
-        trip, trip_turn = np.exp(-wall * first), np.exp(-1j * wall * step)
-        for k in range(found.shape[1]):
-            back = trip * np.exp(-wall * (loss * law[0, k] + law[1, k]))
-            below = (r12[row] - back) / (1 - r12[row] * back)
-            total = 0j
-            for q in range(count):
-                lower = below * through[q]
-                weight = strips[1, q] + shape * strips[2, q]
-                total += weight * (r01 + lower) / (1 + r01 * lower)
-                through[q] *= turns[q]
-            found[row, k] = shift * total
-            trip, shift = trip * trip_turn, shift * shift_turn
 
 
 def in_tiles(left: NDArray[Any], right: NDArray[Any]) -> NDArray[Any]:

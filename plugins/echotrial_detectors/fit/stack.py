@@ -7,6 +7,7 @@ one set of numbers serves every probe.
 from dataclasses import dataclass
 from functools import cache
 
+import numba
 import numpy as np
 import scipy
 from echotrial.errors import NotApplicable
@@ -136,39 +137,80 @@ def aperture(delay_couplant: float) -> Aperture:
     return Aperture(excess, weights.mean(axis=1), weights[:, 1] - weights[:, 0])
 
 
-def reflection(
+def answer(
+    theta: NDArray[np.float64],
+    couplant_wall: NDArray[np.float64],
     s: NDArray[np.complex128],
     law: NDArray[np.complex128],
     stack: Stack,
-    parameters: NDArray[np.float64],
 ) -> NDArray[np.complex128]:
-    """Pressure reflection of the stack, averaged over the aperture.
+    """What each wall makes of a pulse: minus the stack's pressure reflection, at its arrival.
 
-    Kinsler et al., *Fundamentals of Acoustics*, ch. 6 (layers by recursion from the back, air
-    taken as pressure release).
+    Averaged over the aperture. Kinsler et al., *Fundamentals of Acoustics*, ch. 6 (layers by
+    recursion from the back, air taken as pressure release).
 
     Parameters
     ----------
+    theta
+        (j, 6): arrival, wall, gap, spread in periods, loss in neper per period of travel, shape.
+    couplant_wall
+        (j,): reflection coefficient of couplant against wall, 0 of a film without a wall.
     s
-        Complex frequency over the centre frequency, damping + j 2 pi f / f0; (m,).
+        Complex frequency over the centre frequency, damping + j 2 pi f / f0, at even steps; (m,).
     law
         (2, m): loss relative to that at the centre frequency, with its dispersion; and what else
         is added to the wall's exponent per period of travel (`beam.spreading`).
-    parameters
-        (..., 5): wall, gap, spread in periods, loss in neper per period of travel, shape.
 
     Returns
     -------
     ndarray
-        (..., m).
+        (j, m).
     """
     strips = aperture(stack.delay_couplant)
-    wall, gap, spread, loss, shape = (parameters[..., i, None] for i in range(5))
-    there_and_back = np.exp(-wall * (s + loss * law[0] + law[1]))
-    r12, r01 = stack.couplant_wall, stack.delay_couplant
-    below = (r12 - there_and_back) / (1 - r12 * there_and_back)
-    total = np.zeros(below.shape, dtype=np.complex128)
-    for u, share, lean in zip(strips.excess, strips.share, strips.lean, strict=True):
-        lower = below * np.exp(-(gap + spread * u) * s)
-        total += (share + shape * lean) * (r01 + lower) / (1 + r01 * lower)
-    return total
+    found = np.empty((len(theta), s.size), dtype=np.complex128)
+    _answer(
+        np.ascontiguousarray(theta), couplant_wall, stack.delay_couplant,
+        np.stack([strips.excess, strips.share, strips.lean]), s[0],
+        float(s[1].imag - s[0].imag), law, found,
+    )  # fmt: skip
+    return found
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
+def _answer(
+    theta: NDArray[np.float64],
+    r12: NDArray[np.float64],
+    r01: float,
+    strips: NDArray[np.float64],
+    first: complex,
+    step: float,
+    law: NDArray[np.complex128],
+    found: NDArray[np.complex128],
+) -> None:
+    """Bins are equally spaced: from one to the next a delay turns by the same angle."""
+    count = strips.shape[1]
+    through, turns = np.empty(count, np.complex128), np.empty(count, np.complex128)
+    for row in range(theta.shape[0]):
+        arrival, wall, gap, spread, loss, shape = theta[row]
+        for q in range(count):
+            delay = gap + spread * strips[0, q]
+            through[q], turns[q] = np.exp(-delay * first), np.exp(-1j * delay * step)
+        shift, shift_turn = -np.exp(-arrival * first), np.exp(-1j * arrival * step)
+        trip, trip_turn = np.exp(-wall * first), np.exp(-1j * wall * step)
+        for k in range(found.shape[1]):
+            back = trip * np.exp(-wall * (loss * law[0, k] + law[1, k]))
+            below = (r12[row] - back) * inverse(1 - r12[row] * back)
+            total = 0j
+            for q in range(count):
+                lower = below * through[q]
+                weight = strips[1, q] + shape * strips[2, q]
+                total += weight * (r01 + lower) * inverse(1 + r01 * lower)
+                through[q] *= turns[q]
+            found[row, k] = shift * total
+            trip, shift = trip * trip_turn, shift * shift_turn
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def inverse(z: complex) -> complex:
+    """1 / z, without the care that a division takes of overflow."""
+    return z.conjugate() * (1 / (z.real * z.real + z.imag * z.imag))
