@@ -10,6 +10,7 @@ from echotrial_detectors.envelope import (
     Envelope,
     EnvelopeSettings,
     find_envelope_peaks,
+    room,
 )
 from echotrial_detectors.noise import fixed, survey
 from echotrial_detectors.peaks import Candidates
@@ -40,6 +41,7 @@ def test_peaks_of_a_gaussian_lie_where_they_are(carrier, sign):
     find_envelope_peaks(
         fixed(batch.samples), NO_TAPS.weights, 1, batch.analytic.imag.copy(), seen.loudest,
         seen.length, np.zeros(1, int), np.full(1, M), 0.2 * one, 0.9, False, TURN, carrier,
+        *room(M),
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     assert found.count[0] == 1
@@ -58,6 +60,7 @@ def test_where_the_phase_is_not_known_the_strongest_echo_has_it(turned, one_sign
     find_envelope_peaks(
         fixed(batch.samples), NO_TAPS.weights, 1, batch.analytic.imag.copy(), seen.loudest,
         seen.length, np.zeros(1, int), np.full(1, M), 0.2 * one, np.nan, one_sign, TURN, True,
+        *room(M),
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     np.testing.assert_array_equal(found.count, 2)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from echotrial_detectors.flags import WORD, flagged, room
+from echotrial_detectors.flags import flagged, room
 from echotrial_detectors.noise import fixed, survey
 from echotrial_detectors.peaks import (
     Candidates,
@@ -25,7 +25,7 @@ def found_in(signal: NDArray[np.float32], level: float, separation: int = 0) -> 
     found, seen = Candidates.none(n), survey(signal)
     find_extrema(
         fixed(signal), seen.loudest, seen.length, np.zeros(n, int), np.full(n, m),
-        np.full(n, level), separation, found.sample, found.amplitude, found.count,
+        np.full(n, level), separation, *room(m), found.sample, found.amplitude, found.count,
     )  # fmt: skip
     for row in range(n):
         refine_extrema(
@@ -95,7 +95,7 @@ def test_extrema_are_refined_to_the_cosine_s_place():
 
 @pytest.mark.parametrize("count", [0, 1, 7, 8, 9, 50])
 def test_flagged_samples_are_numpys(count):
-    flags, places = room(50), np.empty(50 + WORD, np.int64)
+    flags, places = room(50)
     flags[:50] = np.random.default_rng(count).integers(0, 2, 50)
     want = np.flatnonzero(flags[:count])
     np.testing.assert_array_equal(places[: flagged(flags, count, places)], want)

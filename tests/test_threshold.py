@@ -43,8 +43,8 @@ def test_the_greatest_half_cycle_of_each_echo_is_the_slow_twins(marks, period):
             greatest = k if abs(line[k + 5]) > abs(line[greatest + 5]) else greatest
         want.append(greatest + 5)
         left = [k for k in left if k > greatest + 0.75 * period]
-    found = np.empty(70, np.int64)
-    count = echo_peaks(line, 5, np.array(places, np.int64), float(period), found)
+    found = np.array([*places, 0], np.int64)
+    count = echo_peaks(line, 5, found, len(places), float(period))
     np.testing.assert_array_equal(found[:count], want)
 
 

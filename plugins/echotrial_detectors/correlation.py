@@ -11,6 +11,7 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.fir import Fir, few_taps
+from echotrial_detectors.flags import room
 from echotrial_detectors.look import Look
 from echotrial_detectors.peaks import Candidates, find_extrema
 from echotrial_detectors.plan import EchoSettings, plan
@@ -112,5 +113,5 @@ def correlation_peaks(portion: Portion, look: Look, shape: PulseShape, found: Ca
     """Candidates: extrema of the correlation, in `found`."""
     find_extrema(
         portion.signal, look.loudest, look.length, look.first, look.last, look.level,
-        look.separation, found.sample, found.amplitude, found.count,
+        look.separation, *room(portion.signal.shape[1]), found.sample, found.amplitude, found.count,
     )  # fmt: skip

@@ -11,8 +11,10 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
+from echotrial_detectors import flags as flagging
 from echotrial_detectors.fir import Fir, few_taps
-from echotrial_detectors.flags import WORD, flagged, room
+from echotrial_detectors.flags import flagged
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.look import Look
 from echotrial_detectors.noise import loud_until
 from echotrial_detectors.peaks import Candidates, arctan, parabola_peak
@@ -144,12 +146,17 @@ def envelope_peaks(
         quadrature = np.empty((1, portion.signal.shape[1]), np.float32)
     find_envelope_peaks(
         portion.signal, taps.weights, taps.step, quadrature, look.loudest, look.length, look.first,
-        look.last, look.level, phase, one_sign, turn, carrier, found.sample, found.amplitude,
-        found.count,
+        look.last, look.level, phase, one_sign, turn, carrier, *room(portion.signal.shape[1]),
+        found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+def room(m: int) -> tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.int64]]:
+    """Room for the power of a record of m samples, flags of its maxima, and their places."""
+    return np.empty(m, np.float32), *flagging.room(m)
+
+
+@numba.njit(**COUNTS_NOTHING)
 def find_envelope_peaks(
     signal: NDArray[np.float32],
     weights: NDArray[np.float32],
@@ -164,6 +171,9 @@ def find_envelope_peaks(
     one_sign: bool,
     turn: float,
     carrier: bool,
+    power: NDArray[np.float32],
+    flags: NDArray[np.uint8],
+    places: NDArray[np.int64],
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
@@ -190,9 +200,10 @@ def find_envelope_peaks(
         Phase of the carrier from one sample to the next.
     carrier
         Whether to refine the mark by it.
+    power, flags, places
+        From `room`.
     """
     m = signal.shape[1]
-    power, flags, places = np.empty(m, np.float32), room(m), np.empty(m + WORD, np.int64)
     for row in range(signal.shape[0]):
         line, other = signal[row], quadrature[row if weights.size == 0 else 0]
         place, height = sample[row], amplitude[row]

@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 WORD = 8
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def room(m: int) -> NDArray[np.uint8]:
-    """Room for the flags of m samples, and for what fills the last eight up."""
-    return np.empty((m // WORD + 1) * WORD, np.uint8)
+def room(m: int) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    """Room for the flags of m samples and what fills the last eight up, and for their places."""
+    return np.empty((m // WORD + 1) * WORD, np.uint8), np.empty(m + WORD, np.int64)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

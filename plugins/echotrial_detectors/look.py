@@ -6,6 +6,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.noise import STRETCH, quiet_sigma, survey_line
 from echotrial_detectors.peaks import strongest_bits
 
@@ -62,17 +63,17 @@ def look(
     length = min(STRETCH, m)
     loudest = np.empty((n, m // length), np.int32)
     sigma, level = np.empty(n), np.empty(n)
-    spread = np.empty(m // length, np.float32)
+    spread, highest = np.empty(m // length, np.float32), np.empty(1, np.float32)
     _look(
         signal, signal.view(np.int32), length, behind, last, least_sigma, share,
-        spread, spread.view(np.int32), loudest, sigma, level,
+        spread, spread.view(np.int32), highest, highest.view(np.int32), loudest, sigma, level,
     )  # fmt: skip
     return Look(
         first, last, behind, sigma, level, separation, loudest.view(np.float32), length
     )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _look(
     signal: NDArray[np.float32],
     bits: NDArray[np.int32],
@@ -83,17 +84,17 @@ def _look(
     share: float,
     spread: NDArray[np.float32],
     spread_bits: NDArray[np.int32],
+    highest: NDArray[np.float32],
+    highest_bits: NDArray[np.int32],
     loudest: NDArray[np.int32],
     sigma: NDArray[np.float64],
     level: NDArray[np.float64],
 ) -> None:
     """Fill in `loudest`, `sigma` and `level`; bits are those of the values themselves."""
-    peak = np.empty(1, np.int32)
-    highest = peak.view(np.float32)
     for row in range(signal.shape[0]):
         survey_line(signal[row], bits[row], length, spread, loudest[row])
         sigma[row] = quiet_sigma(spread, spread_bits)
-        peak[0] = strongest_bits(bits[row], loudest[row], length, behind[row], last[row])
+        highest_bits[0] = strongest_bits(bits[row], loudest[row], length, behind[row], last[row])
         # NaN, where a sample is no number, stays NaN
         noise, strong = least_sigma * sigma[row], share * float(highest[0])
         level[row] = strong if strong > noise else noise

@@ -17,7 +17,7 @@ from echotrial.detector import Detect, Invariance, Maps, setting
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.envelope import banded_pulse, find_envelope_peaks
+from echotrial_detectors.envelope import banded_pulse, find_envelope_peaks, room
 from echotrial_detectors.look import Look
 from echotrial_detectors.peaks import Candidates
 from echotrial_detectors.plan import EchoSettings, plan
@@ -94,6 +94,7 @@ def onsets(
     find_envelope_peaks(
         portion.signal, NO_TAPS.weights, NO_TAPS.step, portion.quadrature, look.loudest,
         look.length, look.first, look.last, look.level, shape.phase, False, turn, False,
+        *room(portion.signal.shape[1]),
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
     upright = complex(np.exp(-1j * shape.phase))

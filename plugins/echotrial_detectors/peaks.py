@@ -6,7 +6,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_detectors.flags import WORD, flagged, room
+from echotrial_detectors.flags import flagged
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.noise import Loudness, fixed, greatest_bits, loud_until
 
 #: Candidates kept of one record, the earliest ones; side lobes count until they are dropped.
@@ -65,7 +66,7 @@ def strongest(
     return found.astype(np.float64)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _strongest(
     bits: NDArray[np.int32],
     loudest: NDArray[np.int32],
@@ -135,7 +136,7 @@ def parabola_peak(left: float, centre: float, right: float) -> tuple[float, floa
     return shift, centre - 0.25 * (left - right) * shift
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def find_extrema(
     signal: NDArray[np.float32],
     loudest: NDArray[np.float32],
@@ -144,6 +145,8 @@ def find_extrema(
     last: NDArray[np.int64],
     level: NDArray[np.float64],
     separation: int,
+    flags: NDArray[np.uint8],
+    places: NDArray[np.int64],
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
@@ -151,9 +154,9 @@ def find_extrema(
     """Fill in the extrema of a signed signal whose modulus exceeds `level`, by a parabola.
 
     Of extrema nearer than `separation` samples to each other the greater one stays. `loudest` and
-    `length`, as in `noise.Survey`, tell from where on nothing exceeds the level.
+    `length`, as in `noise.Survey`, tell from where on nothing exceeds the level; `flags` and
+    `places` are from `flags.room`.
     """
-    flags, places = room(signal.shape[1]), np.empty(signal.shape[1] + WORD, np.int64)
     for row in range(signal.shape[0]):
         line, here = signal[row], 0
         begin = first[row] if first[row] > 1 else 1

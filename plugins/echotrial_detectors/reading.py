@@ -14,10 +14,10 @@ from echotrial_detectors.interface import WALL_AT_LEAST, least_share
 from echotrial_detectors.look import Look, look
 from echotrial_detectors.multiples import Law, Series
 from echotrial_detectors.noise import STRETCH, noise_peak
-from echotrial_detectors.peaks import Candidates
+from echotrial_detectors.peaks import MOST, Candidates
 from echotrial_detectors.plan import EchoSettings, Plan
 from echotrial_detectors.pulse import PulseShape
-from echotrial_detectors.settle import SETTLED, Rules, settle
+from echotrial_detectors.settle import SETTLED, Room, Rules, settle
 from echotrial_detectors.tiles import TILE, Portion
 
 #: An echo may lie this share of a period off its place in the series.
@@ -150,7 +150,7 @@ class Reader:
         rules, law = self._rules(shape, rate, m, cosine), self.law(rate)
         separation = int(0.3 * self.plan.period_s * rate)
         early = self._early(rate, batch.samples.shape[1])
-        found = Candidates.none(min(TILE, n))
+        found, room = Candidates.none(min(TILE, n)), Room.of(MOST, batch.samples.shape[1])
         settled, sigma = np.empty((n, len(SETTLED) + len(fields(Series)))), np.empty(n)
         for portion in portions:
             rows = portion.rows
@@ -161,7 +161,7 @@ class Reader:
             settle(
                 portion.signal, found.sample, found.amplitude, found.count, rules, law,
                 shape.lobes, shape.phases, behind[rows], seen.sigma, seen.level, origin[rows],
-                gate_from[rows], gate_stop[rows], early, settled[rows],
+                gate_from[rows], gate_stop[rows], early, room, settled[rows],
             )  # fmt: skip
             sigma[rows] = seen.sigma
         parts = np.ascontiguousarray(settled.T)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.diffraction import early_at
 from echotrial_detectors.interface import interface_among
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.multiples import Law, best_series
 from echotrial_detectors.peaks import drop_side_lobes, keep_between, refine_extrema
 from echotrial_detectors.residual import unexplained
@@ -51,7 +52,26 @@ class Rules(NamedTuple):
     evenness: float
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+class Room(NamedTuple):
+    """Room to work in: for each of a record's candidates, for a series, for a record."""
+
+    shift: NDArray[np.float64]
+    keep: NDArray[np.bool_]
+    trial: NDArray[np.float64]
+    left: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, candidates: int, m: int) -> "Room":
+        """For so many candidates of records of m samples."""
+        return cls(
+            np.zeros(candidates),
+            np.empty(candidates, np.bool_),
+            np.empty(9),
+            np.empty(m, np.float32),
+        )
+
+
+@numba.njit(**COUNTS_NOTHING)
 def settle(
     signal: NDArray[np.float32],
     sample: NDArray[np.float64],
@@ -68,6 +88,7 @@ def settle(
     gate_from: NDArray[np.float64],
     gate_stop: NDArray[np.float64],
     early: NDArray[np.float64],
+    room: Room,
     settled: NDArray[np.float64],
 ) -> None:
     """Fill in what the candidates of each record come to.
@@ -90,13 +111,13 @@ def settle(
         From where the gate counts where no interface echo is found, and its end, (n,).
     early
         As from `diffraction.earliness`; may be empty.
+    room
+        To work in.
     settled
         Is filled in, (n, 18): `SETTLED`, then the values of `multiples.Series`, which lie where
         echoes would without spreading.
     """
-    shift = np.zeros(sample.shape[1])
-    keep, trial = np.empty(sample.shape[1], np.bool_), np.empty(9)
-    room = np.empty(signal.shape[1], np.float32)
+    shift, keep, trial, left = room
     for row in range(signal.shape[0]):
         line, place, height, out = signal[row], sample[row], amplitude[row], settled[row]
         n = drop_side_lobes(place, height, count[row], lobes, keep)
@@ -139,7 +160,7 @@ def settle(
             if rules.interface:
                 begin = _inside(measured + rules.tail, rules.end)
             end = _inside(out[7] + rules.tail, rules.end)
-            out[5] = unexplained(line, begin, end, sigma[row], place, height, n, phases, room)
+            out[5] = unexplained(line, begin, end, sigma[row], place, height, n, phases, left)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

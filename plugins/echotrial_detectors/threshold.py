@@ -12,7 +12,8 @@ from echotrial.detector import Detect, Invariance, Maps
 from echotrial.setup import Setup
 from numpy.typing import NDArray
 
-from echotrial_detectors.flags import WORD, flagged, room
+from echotrial_detectors.flags import flagged, room
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.look import Look
 from echotrial_detectors.noise import fixed, loud_until
 from echotrial_detectors.peaks import Candidates, arctan, flag_extrema
@@ -127,12 +128,12 @@ def crossings(
     """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
     find_crossings(
         portion.signal, look.loudest, look.length, look.first, look.last, look.level,
-        mark.step, mark.from_centroid, mark.to_peak, mark.sign,
+        mark.step, mark.from_centroid, mark.to_peak, mark.sign, *room(portion.signal.shape[1]),
         found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def find_crossings(
     samples: NDArray[np.float32],
     loudest: NDArray[np.float32],
@@ -144,6 +145,8 @@ def find_crossings(
     from_centroid: float,
     to_peak: float,
     sign: int,
+    flags: NDArray[np.uint8],
+    places: NDArray[np.int64],
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
@@ -161,12 +164,12 @@ def find_crossings(
         Periods of the centre frequency from one sample to the next.
     from_centroid, to_peak, sign
         As in `Mark`; where the first is NaN, that of the record's strongest echo is taken.
+    flags, places
+        From `flags.room`.
     """
     period, w = 1 / step, 2 * np.pi * step
     sine, cosine = np.sin(w), np.cos(w)
-    m, most = samples.shape[1], sample.shape[1]
-    flags, places = room(m), np.empty(m + WORD, np.int64)
-    peaks = np.empty(m + WORD, np.int64)
+    most = sample.shape[1]
     for row in range(samples.shape[0]):
         line, place, height = samples[row], sample[row], amplitude[row]
         begin = first[row] if first[row] > 1 else 1
@@ -174,12 +177,10 @@ def find_crossings(
         n = stop - begin if stop > begin else 0
         if n > 0:
             flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)
-        here = min(
-            echo_peaks(line, begin, places[: flagged(flags, n, places)], period, peaks), most
-        )
+        here = min(echo_peaks(line, begin, places, flagged(flags, n, places), period), most)
         strongest = 0
         for k in range(here):
-            place[k], height[k] = centroid(line, peaks[k], period), abs(line[peaks[k]])
+            place[k], height[k] = centroid(line, places[k], period), abs(line[places[k]])
             strongest = k if height[k] > height[strongest] else strongest
         offset = from_centroid
         if here and np.isnan(offset):
@@ -201,18 +202,18 @@ def echo_peaks(
     line: NDArray[np.float32],
     begin: int,
     places: NDArray[np.int64],
+    count: int,
     period: float,
-    peaks: NDArray[np.int64],
 ) -> int:
-    """Put the greatest half-cycle of each echo in `peaks`; gives their number.
+    """Put the greatest half-cycle of each echo first in `places`; gives their number.
 
-    `places` are all half-cycles above the level, counted from `begin`. From the first one of an
+    So many `places` are all half-cycles above the level, counted from `begin`. From the first one of an
     echo up to its greatest one, at most `CLIMBS` times three quarters of a period: the first ones
     of a high echo exceed a low level too. Which is which cannot be foreseen: no branch hangs on it.
     """
     here, peak, climbed_to, after, top = -1, 0, -1.0, -1.0, np.float32(0)
-    for at in places:
-        k = begin + at
+    for j in range(count):
+        k = begin + places[j]
         size = abs(line[k])
         another = k > after
         higher = another | ((k <= climbed_to) & (size > top))
@@ -220,7 +221,7 @@ def echo_peaks(
         climbed_to = k + 0.75 * period * CLIMBS if another else climbed_to
         peak, top = k if higher else peak, size if higher else top
         after = peak + 0.75 * period
-        peaks[here] = peak
+        places[here] = peak  # never ahead of what is still to be read
     return here + 1
 
 
