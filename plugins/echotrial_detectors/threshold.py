@@ -207,9 +207,10 @@ def echo_peaks(
 ) -> int:
     """Put the greatest half-cycle of each echo first in `places`; gives their number.
 
-    So many `places` are all half-cycles above the level, counted from `begin`. From the first one of an
-    echo up to its greatest one, at most `CLIMBS` times three quarters of a period: the first ones
-    of a high echo exceed a low level too. Which is which cannot be foreseen: no branch hangs on it.
+    So many `places` are all half-cycles above the level, counted from `begin`. From the first one
+    of an echo up to its greatest one, at most `CLIMBS` times three quarters of a period: the first
+    ones of a high echo exceed a low level too. Which is which cannot be foreseen: no branch hangs
+    on it.
     """
     here, peak, climbed_to, after, top = -1, 0, -1.0, -1.0, np.float32(0)
     for j in range(count):
