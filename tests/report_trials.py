@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -77,9 +78,13 @@ def corpus_at(
 
 
 def trial_of(
-    folder: Path, corpora: Sequence[Corpus], detectors: Sequence[str] = (), plugin: Path = TOLD
+    folder: Path,
+    corpora: Sequence[Corpus],
+    detectors: Sequence[str] = (),
+    plugin: Path = TOLD,
+    **more: Any,
 ) -> Trial:
     """A trial of the told detectors, or of those in another file."""
     host = hosts.load([plugin], use_entry_points=False)
     assert not host.failures
-    return conduct(Request(corpora, host.chosen(detectors), {}), folder)
+    return conduct(Request(corpora, host.chosen(detectors), {}), folder, **more)

@@ -7,6 +7,7 @@ import re
 import shutil
 import zlib
 from html.parser import HTMLParser
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from echotrial.report.palette import LOOKS
 from echotrial.report.worst import worst
 from echotrial.trial import Trial
 
+from tests.corpus_fixtures import train, write_corpus
 from tests.report_trials import corpus_at, trial_of
 from tests.told_detectors import NASTY
 
@@ -264,8 +266,6 @@ def test_another_corpus_in_its_place_is_no_stand_in(tmp_path: Path) -> None:
 
 def test_a_bare_truth_makes_a_page(tmp_path: Path) -> None:
     """A recording whose truth says the thickness and nothing else."""
-    from tests.corpus_fixtures import train, write_corpus
-
     walls = np.linspace(0.6, 2.0, 30)
     corpus = write_corpus(
         tmp_path / "made", np.stack([train(w) for w in walls]), {"thickness_mm": walls}
@@ -331,3 +331,23 @@ def test_verdict_and_cautions_stand_in_the_page(trial: Trial, text: str) -> None
     assert "qualifies no procedure" in rest
     assert NASTY not in rest
     assert isinstance(trial.scores, pd.DataFrame)
+
+
+@pytest.mark.parametrize("most", [20_000, 30])
+def test_the_page_made_while_a_trial_goes_on_is_that_of_its_folder(
+    most: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("examine", "conduct"):
+        monkeypatch.setattr(import_module(f"echotrial.trial.{name}"), "AT_HAND", most)
+    monkeypatch.setattr(page, "MOST_RECORDS", most)
+    report = page.Report("t")
+    some = corpus_at(tmp_path / "some", 60, prove=40)
+    walls = np.linspace(0.6, 2.0, 24)
+    others = write_corpus(
+        tmp_path / "others",
+        np.stack([train(w) for w in walls]),
+        {"thickness_mm": walls},
+        name="others",
+    )
+    made = trial_of(tmp_path / "t", [some, others], scored=report.hear)
+    assert report.html(made) == page.html(made)

@@ -24,6 +24,7 @@ from echotrial.scores import Gathering
 from echotrial.trial import Trial, conduct
 from echotrial.trial.conduct import Request
 from pandas.testing import assert_frame_equal
+from pyarrow import csv
 
 from tests.corpus_fixtures import train, write_corpus
 
@@ -241,7 +242,7 @@ def test_a_shared_work_folder_saves_what_trials_share(
 
 @pytest.mark.parametrize(
     ("owner", "method", "what"),
-    [(pd.DataFrame, "to_csv", "scores"), (pq.ParquetWriter, "write_table", "tables")],
+    [(csv, "write_csv", "scores"), (pq.ParquetWriter, "write_table", "tables")],
 )
 def test_a_full_disk_ends_the_trial_with_what_to_do_and_leaves_it_to_go_on(
     host, corpus, tmp_path, monkeypatch, owner, method, what

@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ import click
 if TYPE_CHECKING:
     from echotrial.corpus.store import Corpus
     from echotrial.host import Host, LoadedDetector
+    from echotrial.report.page import Report
     from echotrial.trial.conduct import Progress
 
 _FILE = click.Path(path_type=Path)
@@ -81,10 +83,15 @@ def run(
             work=work,
             cluster=cluster,
         )
-        trial = conduct(request, folder, progress, meanwhile=_import_what_comes_later)
-    from echotrial.report import page
-
-    path = page.write(trial)
+        report = cache(lambda: _report(folder))
+        trial = conduct(
+            request,
+            folder,
+            progress,
+            meanwhile=_import_what_comes_later,
+            scored=lambda corpus, document: report().hear(corpus, document),
+        )
+    path = report().write(trial)
     if as_json:
         from echotrial.answers.form import printed
 
@@ -95,6 +102,13 @@ def run(
         show_trial(trial)
         click.echo(f"Report: {path}")
     return 3 if host.failures else 0
+
+
+def _report(folder: Path) -> "Report":
+    """Begun when there is something for it: it takes a while to import."""
+    from echotrial.report.page import Report
+
+    return Report(folder.name)
 
 
 def _import_what_comes_later() -> None:

@@ -136,15 +136,19 @@ def _classify(
     setup: Setup,
     offsets: MarkOffsets | Mapping[str, MarkOffsets],
 ) -> pd.DataFrame:
-    case = _Case(readings, truth.rows_of(readings), setup)
-    by_marks, known = _by_marks(case, readings, _shifts(readings, offsets))
-    code = np.where(known, by_marks, _by_thickness(case))
-    code = np.where(case.is_hit, _CODE[Outcome.HIT], code)
-    code = np.where(case.is_guarded & _among(code, (Outcome.HIT, Outcome.OFF)),
-                    _CODE[Outcome.UNDECIDED], code)  # fmt: skip
-    rule = np.where(known & ~_among(code, (Outcome.HIT, Outcome.UNDECIDED)), 0, 1)
+    truths = truth.rows_of(readings)
+    case = _Case(readings, truths, setup)
     early = _without_error(case, readings)
-    code, rule = np.where(early >= 0, early, code), np.where(early >= 0, 2, rule)
+    code = np.where(early >= 0, early, np.int8(_CODE[Outcome.HIT]))
+    rule = np.where(early >= 0, 2, 1)
+    left = np.flatnonzero((early < 0) & ~case.is_hit)  # few, and rules 4 and 5 are dear
+    own = readings.iloc[left]
+    missed = _Case(own, truths.take(left), setup)
+    by_marks, known = _by_marks(missed, own, [shift[left] for shift in _shifts(readings, offsets)])
+    code[left] = np.where(known, by_marks, _by_thickness(missed))
+    rule[left[known]] = 0
+    undecided = case.is_guarded & _among(code, (Outcome.HIT, Outcome.OFF))
+    code[undecided], rule[undecided] = _CODE[Outcome.UNDECIDED], 1
     wrong = _among(code, (*WALL_LOCKS, Outcome.OFF))
     direction = np.where(wrong, np.where(case.error_m > 0, 1, 2), 0)
     return pd.DataFrame(
@@ -211,7 +215,7 @@ def _without_error(case: _Case, readings: pd.DataFrame) -> Codes:
 
 
 def _by_marks(
-    case: _Case, readings: pd.DataFrame, shift_s: tuple[Floats, Floats]
+    case: _Case, readings: pd.DataFrame, shift_s: Sequence[Floats]
 ) -> tuple[Codes, Bools]:
     """Rule 4, and where it decides."""
     period, echo_s = case.period_s, case.truths.echo_s

@@ -12,7 +12,7 @@ from echotrial.compare import Comparison, DetectorVerdict
 from echotrial.compare.table import HEADINGS, flips, moved, records_of, row_of
 from echotrial.files import write_text
 from echotrial.report.compact import outcomes
-from echotrial.report.page import CAUTIONS, as_json, embedded, render
+from echotrial.report.page import CAUTIONS, Deflated, as_json, embedded, render
 from echotrial.report.record import Reading, Record, Records
 from echotrial.trial.folder import Trial
 
@@ -48,7 +48,7 @@ def html(comparison: Comparison, before: Trial, after: Trial) -> str:
     return render(
         "changes.html.j2",
         _SCRIPTS,
-        [
+        Deflated(
             as_json(
                 {
                     "outcomes": outcomes(),
@@ -57,7 +57,7 @@ def html(comparison: Comparison, before: Trial, after: Trial) -> str:
                     "missing": look.missing,
                 }
             )
-        ],
+        ),
         title=f"{before.folder.name} compared with {after.folder.name}",
         comparison=comparison,
         parts=[_for_template(part) for part in parts],

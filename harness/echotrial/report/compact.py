@@ -69,14 +69,14 @@ class Part:
 
 def parts_of(trial: Trial) -> Iterator[Part]:
     """Every corpus of a trial, one at a time: their tables together may be large."""
-    infos = {info["name"]: info for info in trial.info["corpora"]}
     for document in trial.documents():
-        name = document["corpus"]
-        yield _part(trial.of(name), infos[name], document)
+        yield part_of(trial.of(document["corpus"]), document)
 
 
-def _part(trial: Trial, info: Mapping[str, Any], document: Mapping[str, Any]) -> Part:
-    name = info["name"]
+def part_of(trial: Trial, document: Mapping[str, Any]) -> Part:
+    """The corpus of a document, of a trial with tables of this corpus only."""
+    name = document["corpus"]
+    info = next(info for info in trial.info["corpora"] if info["name"] == name)
     setup = setup_of(info)
     readings, truth = trial.readings, trial.records
     panel = _panel(name, setup, [d["name"] for d in trial.info["detectors"]], readings, truth)

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from echotrial.files import write_text
-from echotrial.report.page import CAUTIONS, as_json, embedded, render, setup_lines
+from echotrial.report.page import CAUTIONS, Deflated, as_json, embedded, render, setup_lines
 from echotrial.report.record import Record
 
 
@@ -17,7 +17,7 @@ def html(record: Record) -> str:
     return render(
         "record.html.j2",
         ("data.js", "draw.js", "list.js", "record.js"),
-        [as_json({"record": embedded(record)})],
+        Deflated(as_json({"record": embedded(record)})),
         title=record.title,
         cautions=CAUTIONS[:1],
         missing=record.missing,

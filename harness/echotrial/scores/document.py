@@ -91,7 +91,7 @@ def document(
     reliability: Mapping[str, pd.DataFrame],
     risk: Mapping[str, pd.DataFrame],
 ) -> dict[str, Any]:
-    """Give the parts as plain data in the shape of `Document`, ready for ``json.dumps``."""
+    """Give the parts as plain data in the shape of `Document`, ready to be written as JSON."""
     data = {
         "schema": SCHEMA,
         "corpus": corpus,
@@ -123,11 +123,11 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _values(column: "pd.Series[Any]") -> list[Any]:
     if not pd.api.types.is_float_dtype(column):
-        return [_value(value) for value in column.tolist()]
+        return column.tolist()
     number = column.to_numpy(dtype=np.float64)
-    return [
-        v if known else None for v, known in zip(number.tolist(), np.isfinite(number), strict=True)
-    ]
+    values = number.astype(object)
+    values[~np.isfinite(number)] = None
+    return list(values)
 
 
 def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:

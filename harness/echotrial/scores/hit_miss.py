@@ -163,26 +163,32 @@ class _Likelihood:
         """
         d = x - at
         against = -sign * (self._logit + b * d)
-        value = -float(np.logaddexp(0, against).sum())
-        missing = special.expit(against, out=against)
+        faint = np.exp(-np.abs(against))  # 1 / (1 + exp(-z)) and log(1 + exp(z)), one exp for both
+        value = -float(np.maximum(against, 0.0).sum() + np.log1p(faint).sum())
+        missing = np.where(against >= 0, 1.0, faint)
+        missing /= np.add(faint, 1.0, out=faint)
         push, by_b = sign * float(missing.sum()), sign * float(missing @ d)
         bend = np.subtract(missing, missing**2, out=missing)
         return np.array([value, push, by_b, bend @ d, bend @ np.square(d, out=d)])
 
     def highest(self, at: float, slope: float) -> float:
-        """Log-likelihood at its maximum over b from 0 to 20 `slope`."""
+        """Log-likelihood at its maximum over b from 0 to 20 `slope`.
 
-        def falling(b: float) -> float:
-            return -float(self.lacking(np.array([at, b]), 0.0)[0][1])
-
-        most = 20 * slope
-        if falling(0.0) >= 0:
-            b = 0.0
-        elif falling(most) <= 0:
-            b = most
-        else:
-            b = float(optimize.brentq(falling, 0.0, most, xtol=1e-5 * slope))
-        return float(self.lacking(np.array([at, b]), 0.0)[0][0])
+        It is concave in b: Newton's steps, each kept within what is known to hold the maximum.
+        """
+        flat, fall = self.lacking(np.array([at, 0.0]), 0.0)[0]
+        if fall <= 0:
+            return float(flat)
+        low, high, b = 0.0, 20 * slope, slope
+        for _ in range(60):
+            (value, rise), ((_, _), (_, bend)) = self.lacking(np.array([at, b]), 0.0)
+            low, high = (b, high) if rise > 0 else (low, b)
+            if abs(rise) < 1e-5 * slope * -bend or high - low < 1e-5 * slope:
+                break
+            newton = abs(rise) < -bend * (high - low)
+            b = b + rise / -bend if newton else (low + high) / 2
+            b = b if low < b < high else (low + high) / 2
+        return float(value)
 
 
 def _sought(

@@ -5,6 +5,7 @@ spend a millisecond on each.
 """
 
 import math
+from functools import cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -30,10 +31,15 @@ def wilson(k: float, n: float, confidence: float = CONFIDENCE) -> Interval:
     """Score interval of k out of n (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209-212)."""
     if not n > 0:
         return NO_INTERVAL
-    z = float(special.ndtri((1 + confidence) / 2))
+    z = _normal((1 + confidence) / 2)
     centre = (k + z**2 / 2) / (n + z**2)
     reach = z / (n + z**2) * math.sqrt(k * (n - k) / n + z**2 / 4)
     return Interval(centre - reach if k > 0 else 0.0, centre + reach if k < n else 1.0)
+
+
+@cache
+def _normal(share: float) -> float:
+    return float(special.ndtri(share))
 
 
 def clopper_pearson(k: float, n: float, confidence: float = CONFIDENCE) -> Interval:

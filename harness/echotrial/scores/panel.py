@@ -130,6 +130,11 @@ class Panel:
         return self.among(RIGHT_ECHOES)
 
 
+def code_of(outcome: Outcome) -> int:
+    """What stands for an outcome in `Panel.code`."""
+    return _CODE[outcome]
+
+
 def _table(outcomes: Iterable[Outcome]) -> Bools:
     """True at the codes of these outcomes."""
     found = np.zeros(len(_CODE), dtype=bool)

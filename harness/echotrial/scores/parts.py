@@ -1,22 +1,22 @@
 """Rows about parts of a corpus: walls outside the range, no wall, and every stratum's bins."""
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 
-import numpy as np
 import pandas as pd
 
 from echotrial.outcome import Outcome
+from echotrial.scores.binned import InBin, in_bins
 from echotrial.scores.measures import WHOLE
-from echotrial.scores.precision import moments
-from echotrial.scores.rates import at_least, at_most
-from echotrial.scores.rows import EXACT, Row, Where, rate_rows
+from echotrial.scores.rates import at_most
+from echotrial.scores.rows import EXACT, Row, Where, rate_row, rate_rows
 from echotrial.scores.single import Single
 from echotrial.scores.strata import Bin
 
 
 def apart_rows(one: Single) -> Iterator[Row]:
     """Walls outside the range, where silence is right, and records without a wall."""
-    panel, events = one.panel, _events(one)
+    panel, events = one.panel, one.events
     low, high = panel.setup.wall_range
     for name, rows in {"thinner": panel.wall_m < low, "thicker": panel.wall_m > high}.items():
         among = rows & ~panel.inside & one.decided
@@ -31,48 +31,35 @@ def apart_rows(one: Single) -> Iterator[Row]:
               denominator=int(panel.dry.sum()), note=EXACT)  # fmt: skip
 
 
-def _events(one: Single) -> dict[str, np.ndarray]:
-    return {
-        "hit": one.hit,
-        "off": one.outcome(Outcome.OFF),
-        "dropout": one.outcome(Outcome.DROPOUT),
-        "false lock": one.false_lock,
-        "thick false lock": one.thick,
-    }
-
-
 def strata_rows(one: Single, bins: Sequence[Bin]) -> Iterator[Row]:
     """Rates, simultaneous guarantees and precision in every bin; then the worst bins."""
-    events, rows = _events(one), []
-    for part in bins:
-        where, among = Where(part.stratum, part.name), part.rows & one.decided
-        few = "" if part.decides else "too few to decide"
-        found = rate_rows(where, among, events, one.sampling, few)
-        rows += found if part.decides else []
-        yield from found
-        if part.decides:
-            siblings = sum(b.stratum == part.stratum and b.decides for b in bins)
-            yield from _guarantees(one, where, among, siblings)
-        yield from _precision(one, where, part.rows, few)
+    rows = []
+    for _, siblings in groupby(bins, lambda part: part.stratum):
+        parts = list(siblings)
+        deciding = sum(part.decides for part in parts)
+        for part, found in zip(parts, in_bins(one, parts), strict=True):
+            where, few = Where(part.stratum, part.name), "" if part.decides else "too few to decide"
+            rates = [rate_row(where, name, r, few) for name, r in found.rates.items()]
+            yield from rates
+            if part.decides:
+                rows += rates
+                yield from _guarantees(where, found, deciding)
+            yield from _precision(where, found, few)
     yield from _worst(rows)
 
 
-def _guarantees(one: Single, where: Where, among: np.ndarray, siblings: int) -> Iterator[Row]:
-    alpha, n = one.limits.alpha / siblings, int(np.count_nonzero(among))
-    note = f"{EXACT}, simultaneous over {siblings} bins"
-    low = at_least(one.hit, among, one.sampling, alpha)
-    high = at_most(one.false_lock, among, one.sampling, alpha)
-    yield Row(where, "hit at least", low, denominator=n, note=note)
-    yield Row(where, "false lock at most", high, denominator=n, note=note)
+def _guarantees(where: Where, found: InBin, siblings: int) -> Iterator[Row]:
+    n, note = found.rates["hit"].denominator, f"{EXACT}, simultaneous over {siblings} bins"
+    yield Row(where, "hit at least", found.hit_at_least, denominator=n, note=note)
+    yield Row(where, "false lock at most", found.false_lock_at_most, denominator=n, note=note)
 
 
-def _precision(one: Single, where: Where, part: np.ndarray, note: str) -> Iterator[Row]:
-    rows = part & one.right_echoes
-    found = moments(one.error_um[rows], one.sampling.take(rows), bootstrap=False)
-    words = "; ".join(filter(None, (note, found.note)))
-    yield Row(where, "bias", found.bias, found.bias_interval, denominator=found.n, unit="um",
+def _precision(where: Where, found: InBin, note: str) -> Iterator[Row]:
+    error = found.error
+    words = "; ".join(filter(None, (note, error.note)))
+    yield Row(where, "bias", error.bias, error.bias_interval, denominator=error.n, unit="um",
               note=words)  # fmt: skip
-    yield Row(where, "sd", found.sd, denominator=found.n, unit="um", note=note)
+    yield Row(where, "sd", error.sd, denominator=error.n, unit="um", note=note)
 
 
 def _worst(rows: Sequence[Row]) -> Iterator[Row]:

@@ -28,6 +28,9 @@ class Moments:
     note: str
 
 
+NO_MOMENTS: Final = Moments(0, np.nan, NO_INTERVAL, np.nan, "no reading of the right echoes")
+
+
 @dataclass(frozen=True)
 class Spread(Moments):
     """What else there is to say of errors."""
@@ -46,7 +49,7 @@ def moments(error: Floats, sampling: Sampling, bootstrap: bool = True) -> Moment
     """
     n = error.size
     if n == 0:
-        return Moments(0, np.nan, NO_INTERVAL, np.nan, "no reading of the right echoes")
+        return NO_MOMENTS
     interval, note = bias_interval(error, sampling, bootstrap)
     sd = float(np.std(error, ddof=1)) if n > 1 else np.nan
     return Moments(n, float(np.mean(error)), interval, sd, note)

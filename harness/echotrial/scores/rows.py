@@ -1,7 +1,6 @@
 """Rows of the long table of scores."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -9,7 +8,7 @@ import pandas as pd
 
 from echotrial.columns import SCORES
 from echotrial.scores.intervals import NO_INTERVAL, Interval
-from echotrial.scores.rates import rate
+from echotrial.scores.rates import Rate, rate
 from echotrial.scores.sampling import Bools, Sampling
 
 EXACT = "Clopper-Pearson, one-sided 95 %"
@@ -22,8 +21,7 @@ class Where(NamedTuple):
     bin: str = ""
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(NamedTuple):
     """One number of one detector; columns as in `columns.SCORES`."""
 
     where: Where
@@ -40,28 +38,24 @@ def rate_rows(
     where: Where, among: Bools, events: Mapping[str, Bools], sampling: Sampling, note: str = ""
 ) -> list[Row]:
     """A row for each kind of event, (n,) bool, among some of the n records."""
-    found = {name: rate(event, among, sampling) for name, event in events.items()}
     return [
-        Row(where, name, r.value, r.interval, r.numerator, r.denominator,
-            note="; ".join(filter(None, (note, r.note))))
-        for name, r in found.items()
-    ]  # fmt: skip
+        rate_row(where, name, rate(event, among, sampling), note) for name, event in events.items()
+    ]
 
 
-def table_of(rows: Sequence[Row], corpus: str, detector: str) -> pd.DataFrame:
-    """The rows of one detector as a frame."""
-    data = {
-        "corpus": corpus,
-        "detector": detector,
-        "stratum": [r.where.stratum for r in rows],
-        "bin": [r.where.bin for r in rows],
-        "measure": [r.measure for r in rows],
-        "value": [r.value for r in rows],
-        "low": [r.interval.low for r in rows],
-        "high": [r.interval.high for r in rows],
-        "numerator": [r.numerator for r in rows],
-        "denominator": [r.denominator for r in rows],
-        "unit": [r.unit for r in rows],
-        "note": [r.note for r in rows],
-    }
-    return pd.DataFrame(data, columns=list(SCORES))
+def rate_row(where: Where, name: str, found: Rate, note: str = "") -> Row:
+    """The row of a rate."""
+    words = f"{note}; {found.note}" if note and found.note else note or found.note
+    return Row(
+        where, name, found.value, found.interval, found.numerator, found.denominator, note=words
+    )
+
+
+def table_of(corpus: str, rows: Mapping[str, Sequence[Row]]) -> pd.DataFrame:
+    """The rows of every detector as a frame."""
+    flat = [
+        (corpus, name, *row.where, *row[1:3], *row.interval, *row[4:])
+        for name, own in rows.items()
+        for row in own
+    ]
+    return pd.DataFrame.from_records(flat, columns=list(SCORES))

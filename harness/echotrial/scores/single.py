@@ -27,6 +27,17 @@ class Single:
         """Where this is the outcome."""
         return self.panel.among_of(self.i, [outcome])
 
+    @cached_property
+    def events(self) -> dict[str, Bools]:
+        """What is counted on walls, by its name."""
+        return {
+            "hit": self.hit,
+            "off": self.outcome(Outcome.OFF),
+            "dropout": self.outcome(Outcome.DROPOUT),
+            "false lock": self.false_lock,
+            "thick false lock": self.thick,
+        }
+
     @property
     def given(self) -> Bools:
         """Readings that can be right or wrong: all but undecided ones."""

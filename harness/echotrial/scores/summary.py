@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from echotrial.columns import SCORES
 from echotrial.hooks import Measure
 from echotrial.scores import confidence as conf
 from echotrial.scores.document import document, thinned
@@ -129,7 +128,7 @@ def score_panels(
     sampling = Sampling.of(panel.truth, origin)
     bins = bins_of(panel.truth, among=panel.inside)
     panel = panel.without(b.stratum for b in bins)  # their columns, cut: of many records much
-    maps, reliability, risk, tables = {}, {}, {}, []
+    maps, reliability, risk, tables = {}, {}, {}, dict[str, list[Row]]()
     for i, name in enumerate(panel.detectors):
         one = Single(panel, i, sampling, limits)
         rows = [*whole_rows(one), *apart_rows(one), *strata_rows(one, bins)]
@@ -142,9 +141,8 @@ def score_panels(
             risk[name] = _kept(risk[name])
             rows += found
         rows += _extra(own, name, measures or {})
-        tables.append(table_of(rows, panel.corpus, name))
-    empty = pd.DataFrame(columns=list(SCORES))
-    table = pd.concat(tables, ignore_index=True) if tables else empty
+        tables[name] = rows
+    table = table_of(panel.corpus, tables)
     verdict = trust(panel, sampling, limits, seconds)
     return CorpusScores(panel.corpus, origin, table, verdict, maps, reliability, risk)
 

@@ -17,14 +17,16 @@ from echotrial.engine.cluster import Cluster
 from echotrial.errors import WrongQuestion, nearest
 from echotrial.host import LoadedDetector
 from echotrial.strict import read_toml
-from echotrial.trial.examine import Examination, Examined, Progress
-from echotrial.trial.folder import TRIAL, Trial, open_trial, write_info
+from echotrial.trial.examine import Examination, Examined, Gathered, Progress
+from echotrial.trial.folder import AT_HAND, TRIAL, Trial, open_trial, write_info
 from echotrial.trial.request import Request, Settings
 from echotrial.trial.scorefiles import ScoreFiles
 from echotrial.trial.tables import Tables
 
 __all__ = ["Progress", "Request", "conduct"]
 
+#: Called with a trial of one corpus, its tables at hand, and what was scored there.
+Scored = Callable[[Trial, dict[str, Any]], None]
 #: Readings of a trial under way, inside its folder.
 PARTS = "parts"
 
@@ -34,12 +36,14 @@ def conduct(
     folder: Path,
     progress: Progress | None = None,
     meanwhile: Callable[[], object] | None = None,
+    scored: Scored | None = None,
 ) -> Trial:
     """Run a trial into a new folder, or go on with one that was stopped there, and open it.
 
     Readings are kept part by part in a work folder until the trial is complete, so a trial that
     was stopped at any moment computes only what is missing. `meanwhile` is called once, when
-    workers have begun: whatever else has to be done costs nothing then.
+    workers have begun: whatever else has to be done costs nothing then. So does what `scored` does
+    for each corpus, while the next one is read; tables hold its first `AT_HAND` records.
 
     Raises
     ------
@@ -63,21 +67,29 @@ def conduct(
         Tables(folder, folder / PARTS, request.corpora) as tables,
         ScoreFiles(folder, folder / PARTS) as files,
     ):
-        examined = list(_examined(request, work, cluster, tables, files, progress, meanwhile))
+        examined = []
+        for gathered in _gathered(
+            request, work, cluster, tables, progress, meanwhile, bool(scored)
+        ):
+            document = gathered.score(files)
+            examined.append(gathered.examined)
+            if scored is not None:
+                scored(_of_one(folder, info, gathered), document)
+            del gathered, document  # not to be held beside the next one's
     write_info(folder, {**info, "finished": _now(), **_what_was_found(examined), "complete": True})
     shutil.rmtree(folder / PARTS, ignore_errors=True)
     return open_trial(folder)
 
 
-def _examined(
+def _gathered(
     request: Request,
     work: WorkFolder,
     cluster: Cluster | None,
     tables: Tables,
-    files: ScoreFiles,
     progress: Progress | None,
     meanwhile: Callable[[], object] | None,
-) -> Iterator[Examined]:
+    keep: bool,
+) -> Iterator[Gathered]:
     """One corpus after the other.
 
     Workers have a chunk each of the next one as soon as the last chunk of one is read; what is left
@@ -96,12 +108,19 @@ def _examined(
             meanwhile()
         while begun:
             with closing(begun.pop()) as examination:
-                gathered = examination.gather(tables, begin)
-            yield gathered.score(files)
-            del gathered  # what it was made of is not to be held beside the next one's
+                gathered = [examination.gather(tables, begin, keep)]
+            yield gathered.pop()  # and do not hold what it was made of
     finally:
         for examination in begun:
             examination.close()
+
+
+def _of_one(folder: Path, info: Mapping[str, Any], gathered: Gathered) -> Trial:
+    """The trial as it will be, as far as one corpus goes."""
+    found = {**info, **_what_was_found([gathered.examined]), "complete": True}
+    trial = Trial(folder, found, corpus=gathered.examined.corpus.name)
+    trial = trial.first(AT_HAND) if trial.holds_more_than(AT_HAND) else trial
+    return trial.holding(*gathered.tables())
 
 
 def _begin(folder: Path, info: Mapping[str, Any], runs: Mapping[str, Any]) -> None:

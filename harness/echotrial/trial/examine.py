@@ -1,7 +1,6 @@
 """One corpus of a trial: readings to outcomes, to tables, to scores."""
 
 import ctypes
-import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -9,8 +8,10 @@ from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import orjson
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from echotrial import scores
 from echotrial.corpus.store import Corpus
@@ -18,6 +19,7 @@ from echotrial.engine import Reading, WorkFolder
 from echotrial.engine.cluster import Cluster
 from echotrial.hooks import Measure
 from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
+from echotrial.trial.folder import AT_HAND
 from echotrial.trial.request import Request
 from echotrial.trial.scorefiles import ScoreFiles
 from echotrial.trial.tables import Tables
@@ -75,10 +77,11 @@ class Examination:
         """Let its workers go, if it was given up."""
         self._chunks.close()
 
-    def gather(self, tables: Tables, then: Callable[[], None]) -> "Gathered":
+    def gather(self, tables: Tables, then: Callable[[], None], keep: bool = False) -> "Gathered":
         """Read block by block; memory grows by what scores need of each record.
 
-        `then` is called when its workers have nothing left to read.
+        `then` is called when its workers have nothing left to read. With `keep` the tables'
+        first rows are kept for whoever wants to show them.
 
         Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
         are held until the others are through, so that tables are in the order of the records.
@@ -86,7 +89,7 @@ class Examination:
         corpus, names = self._corpus, [d.name for d in self._request.detectors]
         clustered, counts = corpus.origin != "synthetic", _counts(corpus, self._rows)
         gathering = scores.Gathering(corpus.name, corpus.setup, names, counts, clustered=clustered)
-        scored: list[pd.DataFrame] = []
+        scored, kept = list[pd.DataFrame](), list[tuple[pa.Table, pa.Table]]()
         frames = map(self._reading.frame, self._chunks)
         early = list(islice(frames, self._reading.early))
         offsets = _offsets(corpus, early, names)
@@ -95,12 +98,14 @@ class Examination:
             known = truth.to_pandas(use_threads=False)
             outcomes = classify(block, known, corpus.setup, offsets)
             gathering.add(block, outcomes, known)
-            tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
+            added = tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
+            if keep:
+                kept.append(tuple(t.filter(pc.field("record") < AT_HAND) for t in added))
             if self._request.measures:  # those of plugins are handed all that there is
                 scored.append(scores.joined(block, outcomes, known))
         seconds = self._reading.seconds_per_record
         found = Examined(corpus, seconds, self._reading.failures, offsets)
-        return Gathered(found, gathering, scored, self._request.measures)
+        return Gathered(found, gathering, scored, self._request.measures, kept)
 
 
 @dataclass
@@ -111,9 +116,16 @@ class Gathered:
     gathering: "Gathering"
     scored: list[pd.DataFrame]
     measures: Mapping[str, Measure] | None
+    kept: list[tuple[pa.Table, pa.Table]]
 
-    def score(self, files: ScoreFiles) -> Examined:
-        """Write its scores; what they were made of is let go of."""
+    def tables(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Readings and records that were kept, once, as the trial's folder will give them."""
+        kept, self.kept = zip(*self.kept, strict=True), []
+        readings, records = (pa.concat_tables(of_one).unify_dictionaries() for of_one in kept)
+        return readings.to_pandas(use_threads=False), records.to_pandas(use_threads=False)
+
+    def score(self, files: ScoreFiles) -> dict[str, Any]:
+        """Write its scores, and give them as JSON data; what they were made of is let go of."""
         corpus = self.examined.corpus
         _give_back()
         found = scores.score_panels(
@@ -126,11 +138,12 @@ class Gathered:
             own=self._own,
             seconds=self.examined.seconds_per_record,
         )
-        files.add(found.table, json.dumps(found.to_json()))
+        document = found.to_json()
+        files.add(found.table, orjson.dumps(document))
         corpus.release()
         del found
         _give_back()
-        return self.examined
+        return document
 
     def _own(self, detector: str) -> pd.DataFrame:
         everything = pd.concat(self.scored, ignore_index=True)

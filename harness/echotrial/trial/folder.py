@@ -1,12 +1,12 @@
 """The trial folder: written file by file, each whole or not at all; ``complete`` comes last."""
 
 import html
-import json
 from collections.abc import Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
+import orjson
 import pandas as pd
 import tomlkit
 
@@ -21,6 +21,8 @@ VERDICTS = "scores.json"
 #: First and last line of that file; between them stands a line for each corpus.
 HEAD: Final = '{"schema": "echotrial.trial/1", "corpora": [\n'
 TAIL: Final = "]}\n"
+#: Records of each corpus that are handed on while a trial is conducted.
+AT_HAND: Final = 20_000
 #: Columns of `scores.wide` in a notebook: heading, and factor to its unit.
 SHOWN: Final = {
     "hit": ("hit %", 100),
@@ -78,6 +80,12 @@ class Trial:
         filters += [] if own is None or len(self.info["corpora"]) == 1 else [("corpus", "==", own)]
         return pd.read_parquet(self.folder / name, filters=filters or None)
 
+    def holding(self, readings: pd.DataFrame, records: pd.DataFrame) -> "Trial":
+        """The same trial with its tables at hand: its folder need not have them yet."""
+        found = Trial(self.folder, self.info, records_below=self.records_below, corpus=self.corpus)
+        found.readings, found.records = readings, records
+        return found
+
     @property
     def complete(self) -> bool:
         """Whether every record was read and scored."""
@@ -101,7 +109,7 @@ class Trial:
     @cached_property
     def verdicts(self) -> dict[str, Any]:
         """Scores and verdict of each corpus as JSON data."""
-        found: dict[str, Any] = json.loads((self.folder / VERDICTS).read_text(encoding="utf-8"))
+        found: dict[str, Any] = orjson.loads((self.folder / VERDICTS).read_bytes())
         return found
 
     def documents(self) -> Iterator[dict[str, Any]]:
@@ -110,7 +118,7 @@ class Trial:
             if file.readline() == HEAD:
                 for line in file:
                     if line != TAIL:
-                        yield json.loads(line.removesuffix("\n").removesuffix(","))
+                        yield orjson.loads(line.removesuffix("\n").removesuffix(","))
                 return
         yield from self.verdicts["corpora"]  # laid out by somebody else
 

@@ -26,8 +26,10 @@ class Tables(Staged):
         self._readings: pq.ParquetWriter | None = None
         self._records: pq.ParquetWriter | None = None
 
-    def add(self, corpus: str, readings: pd.DataFrame, truth: pa.Table) -> None:
-        """Write scored readings and the truth of their records.
+    def add(
+        self, corpus: str, readings: pd.DataFrame, truth: pa.Table
+    ) -> tuple[pa.Table, pa.Table]:
+        """Write scored readings and the truth of their records; give both as they were written.
 
         Raises
         ------
@@ -44,17 +46,23 @@ class Tables(Staged):
             for field in list(self._truth)[1:]
         ]
         name = pa.array([corpus] * len(truth), pa.string())
+        records = pa.table([name, *columns], schema=self._truth)
         try:
             if self._readings is None or self._records is None:
                 self._readings = self._writer(READINGS, rows.schema)
                 self._records = self._writer(RECORDS, self._truth)
             self._readings.write_table(rows)
-            self._records.write_table(pa.table([name, *columns], schema=self._truth))
+            self._records.write_table(records)
         except OSError as error:
             raise self._not_written(error) from None
+        return rows, records
 
     def _writer(self, name: str, schema: Any) -> pq.ParquetWriter:
-        return self._open.enter_context(pq.ParquetWriter(self._stage / name, schema))
+        # Numbers are hardly ever twice the same: a dictionary of them is room and time for nothing.
+        words = [field.name for field in schema if not pa.types.is_primitive(field.type)]
+        return self._open.enter_context(
+            pq.ParquetWriter(self._stage / name, schema, use_dictionary=words)
+        )
 
 
 def _united(schemas: Sequence[Any]) -> Any:
