@@ -183,7 +183,7 @@ class _Likelihood:
         for _ in range(60):
             (value, rise), ((_, _), (_, bend)) = self.lacking(np.array([at, b]), 0.0)
             low, high = (b, high) if rise > 0 else (low, b)
-            if abs(rise) < 1e-5 * slope * -bend or high - low < 1e-5 * slope:
+            if abs(rise) < 1e-6 * b * -bend or high - low < 1e-9 * b:
                 break
             newton = abs(rise) < -bend * (high - low)
             b = b + rise / -bend if newton else (low + high) / 2
