@@ -22,6 +22,7 @@ from echotrial_detectors.correlation import Filter, sharpened_filter
 from echotrial_detectors.diffraction import Spreading
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, height_at, least_share
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.noise import Loudness, Surveyor, fixed
 from echotrial_detectors.peaks import cosine_peak, strongest
 from echotrial_detectors.plan import EchoSettings, Plan, plan
@@ -269,7 +270,7 @@ def faded(
     return found
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _fade(
     signal: NDArray[np.float32], first: NDArray[np.int64], stop: int, weight: NDArray[np.float32],
     found: NDArray[np.float32],
@@ -290,7 +291,7 @@ def autocorrelations(gated: NDArray[np.float32], count: int) -> NDArray[np.float
     return np.ascontiguousarray(whole[:, :count])
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _square(spectrum: NDArray[np.complex64]) -> None:
     """In place of each value the square of its modulus."""
     for row in range(spectrum.shape[0]):
@@ -315,7 +316,7 @@ def beyond_own(
     return found
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _beyond_own(
     lags: NDArray[np.float32], energy: NDArray[np.float32], place: NDArray[np.float64],
     own: NDArray[np.float32], found: NDArray[np.float64],
@@ -345,11 +346,12 @@ def lag_peaks(
     n = lags.shape[0]
     place, height, rival = np.full(n, np.nan), np.zeros(n), np.zeros(n)
     first, last = max(int(low), 2), min(int(high) + 1, lags.shape[1] - 2)
-    _lag_peaks(lags, energy, first, last, sign, apart, place, height, rival)
+    peaks = np.empty(max(last - first + 1, 1), np.int64)
+    _lag_peaks(lags, energy, first, last, sign, apart, peaks, place, height, rival)
     return place, height, rival
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _lag_peaks(
     lags: NDArray[np.float32],
     energy: NDArray[np.float32],
@@ -357,11 +359,11 @@ def _lag_peaks(
     last: int,
     sign: int,
     apart: float,
+    peaks: NDArray[np.int64],
     place: NDArray[np.float64],
     height: NDArray[np.float64],
     rival: NDArray[np.float64],
 ) -> None:
-    peaks = np.empty(max(last - first + 1, 1), np.int64)
     for row in range(lags.shape[0]):
         if not energy[row] > 0:
             continue

@@ -7,6 +7,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.noise import fixed
 from echotrial_detectors.peaks import parabola_peak
 
@@ -170,11 +171,12 @@ def cepstral_peaks(
     """
     found = np.zeros((4, len(cepstrum)))
     found[0] = np.nan
-    _peaks(cepstrum, low, high, turn, sign, np.empty(cepstrum.shape[1]), found)
+    m = cepstrum.shape[1]
+    _peaks(cepstrum, low, high, turn, sign, np.empty(m), np.empty(m, np.int64), found)
     return found
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _peaks(
     cepstrum: NDArray[np.complex64],
     low: float,
@@ -182,9 +184,9 @@ def _peaks(
     turn: float,
     sign: int,
     power: NDArray[np.float64],
+    peaks: NDArray[np.int64],
     found: NDArray[np.float64],
 ) -> None:
-    peaks = np.empty(power.size, np.int64)
     begin, end = int(np.ceil(low)), int(high) + 1
     begin = begin if begin > 1 else 1
     end = end if end < power.size - 2 else power.size - 2

@@ -12,6 +12,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from echotrial_detectors.kernels import COUNTS_NOTHING
+
 #: Numbers of taps that are tried, multiples of eight, and how far off what they make of an echo
 #: may be, root mean square over its energy.
 COUNTS = (24, 32, 40, 48)
@@ -88,7 +90,7 @@ def filtered(
     _filter(samples, fir.weights, fir.lead, padded, out)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
+@numba.njit(**COUNTS_NOTHING, fastmath={"contract", "reassoc"})
 def _filter(
     samples: NDArray[np.float32],
     weights: NDArray[np.float32],
@@ -98,8 +100,9 @@ def _filter(
 ) -> None:
     m = samples.shape[1]
     for row in range(samples.shape[0]):
-        padded[lead : lead + m] = samples[row]
-        line = out[row]
+        record, line, inside = samples[row], out[row], padded[lead : lead + m]
+        for i in range(m):
+            inside[i] = record[i]
         line[:] = 0
         for j in range(0, weights.size, 8):  # eight at a time
             a, b, c, d = weights[j], weights[j + 1], weights[j + 2], weights[j + 3]

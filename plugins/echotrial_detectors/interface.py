@@ -4,6 +4,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.noise import fixed
 from echotrial_detectors.peaks import cosine_peak
 from echotrial_detectors.plan import Plan
@@ -77,7 +78,7 @@ def find_interface(
     return found
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _find(signal: NDArray[np.float32], reach: float, sign: int, found: NDArray[np.float64]) -> None:
     """Move each place in `found` to where the echo is."""
     for row in range(found.size):

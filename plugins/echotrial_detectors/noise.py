@@ -8,6 +8,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from echotrial_detectors.kernels import COUNTS_NOTHING
+
 #: Samples in one stretch whose spread is taken.
 STRETCH = 64
 #: The stretch that counts, from the quietest: low enough to lie between echoes on most records,
@@ -124,7 +126,7 @@ def fixed(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     return view
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _survey(
     samples: NDArray[np.float32],
     bits: NDArray[np.int32],

@@ -11,6 +11,7 @@ import scipy
 from echotrial.ascan import Batch, Readings, Reason
 from numpy.typing import NDArray
 
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.noise import fixed
 from echotrial_detectors.peaks import cosine_peak
 from echotrial_detectors.plan import Plan
@@ -52,7 +53,10 @@ class Repeats:
         least = max(plan.spacing_min_s * rate, 2.0)
         ramp = np.arange(batch.samples.shape[1], dtype=np.float32)
         samples, doubt = fixed(np.asarray(batch.samples)), np.full(len(batch), READ, np.int8)
-        _repeats(samples, ramp, start, spacing, self._spacings, least, plan.alternation, own, doubt)
+        _repeats(
+            samples, ramp, start, spacing, self._spacings, least, plan.alternation, own,
+            np.empty_like(ramp), doubt,
+        )  # fmt: skip
         return _without(readings, doubt)
 
 
@@ -82,17 +86,17 @@ def _without(readings: Readings, doubt: NDArray[np.int8]) -> Readings:
     )
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _repeats(
     signal: NDArray[np.float32], ramp: NDArray[np.float32], start: NDArray[np.float64],
     spacing: NDArray[np.float64], spacings: float, least: float, alternation: int,
-    own: NDArray[np.float64], doubt: NDArray[np.int8],
+    own: NDArray[np.float64], level: NDArray[np.float32], doubt: NDArray[np.int8],
 ) -> None:  # fmt: skip
     """Mark the records (spacing NaN: none) that repeat at a part of their spacing.
 
-    So many `spacings` of each are looked at. `ramp` holds 0, 1, 2 ... as floats.
+    So many `spacings` of each are looked at. `ramp` holds 0, 1, 2 ... as floats, `level` is to
+    work in, (m,).
     """
-    level = np.empty(signal.shape[1], np.float32)
     for row in range(signal.shape[0]):
         first = int(start[row]) if start[row] > 0 else 0
         length = signal.shape[1] - first

@@ -75,7 +75,7 @@ def levelled(samples: NDArray[np.float32]) -> Iterator[Portion]:
         yield Portion(rows, fixed(found), NO_QUADRATURE)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
+@numba.njit(**COUNTS_NOTHING, fastmath={"reassoc"})
 def _level(samples: NDArray[np.float32], found: NDArray[np.float32]) -> None:
     for row in range(samples.shape[0]):
         line, level = samples[row], found[row]

@@ -10,6 +10,7 @@ from echotrial.ascan import Batch
 from numpy.typing import NDArray
 
 from echotrial_detectors.fir import NO_TAPS, Fir, filtered
+from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.noise import fixed
 
 #: Records in one portion: some 0.8 MB of spectra of 1024 samples.
@@ -94,7 +95,7 @@ def _portions(
         yield rows, scipy.fft.irfft(part, n=batch.n_fft, axis=1)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(**COUNTS_NOTHING)
 def _multiply(
     spectrum: NDArray[np.complex64], transfer: NDArray[np.complex64], out: NDArray[np.complex64]
 ) -> None:
