@@ -2,7 +2,7 @@
 
 import numpy as np
 from echotrial.ascan import Batch
-from echotrial_detectors.fit.clipped import clipped_samples, tiles
+from echotrial_detectors.fit.clipped import clipped_samples, outside_band, put_back, tiles
 from echotrial_detectors.fit.newton import SIDE, accumulate, room
 from echotrial_detectors.fit.spectra import gate_of
 
@@ -59,6 +59,23 @@ def test_flat_tops_are_found_and_loud_peaks_are_not():
     np.testing.assert_array_equal(rows, [0])
     part = loud[0, first[0] : first[0] + gate.length]
     np.testing.assert_array_equal(at[0], (part >= 0.998) | (part <= -1))
+
+
+def test_what_was_clipped_is_put_back_by_what_lies_outside_the_band():
+    known = setup()
+    batch = trains(known, np.array([0.3e-3, 0.5e-3, 0.9e-3]), noise=1e-3)
+    gate = gate_of(known, RATE, 250e-9, 5e-6)
+    loud = batch.samples * (1.6 / np.abs(batch.samples).max(axis=1, keepdims=True))
+    short = Batch.of(np.clip(loud, -1, 0.998), RATE, batch.start_s, known)
+    first = np.rint((known.interface_echo - batch.start_s) * RATE).astype(int) - gate.before
+    rows, at = clipped_samples(short, first, gate)
+    beyond = outside_band(short, rows, first[rows], gate)
+    for line, there, begin, row in zip(beyond, at, first, rows, strict=True):
+        places = np.flatnonzero(there)
+        found = put_back(line[None, places], places[None], np.ones((1, places.size), bool), gate)[0]
+        lost = (loud - short.samples)[row, begin + places]
+        assert np.abs(lost).max() > 0.5
+        assert np.linalg.norm(lost - found) < 0.35 * np.linalg.norm(lost)
 
 
 def test_tiles_hold_every_row_once():

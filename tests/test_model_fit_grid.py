@@ -2,7 +2,7 @@
 
 import numpy as np
 import scipy
-from echotrial_detectors.fit.grid import SHIFTS, STRIDE
+from echotrial_detectors.fit.grid import SHIFTS
 from echotrial_detectors.fit.newton import ARRIVAL
 from echotrial_detectors.fit.spectra import gate_of, pulse_of
 from echotrial_detectors.fit.stack import stack_of
@@ -63,7 +63,7 @@ def test_products_are_correlations_at_three_shifts():
     grid = plan().how.grid
     rng = np.random.default_rng(3)
     y = rng.standard_normal(len(grid.frequency)) + 1j * rng.standard_normal(len(grid.frequency))
-    for stride, matrix in ((STRIDE, grid.few), (1, grid.every)):
+    for stride, matrix in ((grid.stride, grid.few), (1, grid.every)):
         f, t = grid.frequency[::stride], grid.spectra[::stride]
         line = y[::stride]
         found = np.concatenate([line.real, line.imag]) @ matrix

@@ -14,7 +14,7 @@ from echotrial.ascan import Batch, Reason
 from echotrial.errors import NotApplicable
 from echotrial.setup import Medium
 from echotrial_detectors.fit.beam import piston, spreading
-from echotrial_detectors.fit.grid import LEAST_SPREAD, best_shift, walls
+from echotrial_detectors.fit.grid import LEAST_SPREAD, best_shifts, walls
 from echotrial_detectors.fit.lanes import LANES, Table, in_blocks
 from echotrial_detectors.fit.newton import (
     ARRIVAL,
@@ -268,11 +268,10 @@ def test_shift_between_products_is_interpolated(shift):
     before, centre, after = (
         complex(np.sum(power * np.exp(2j * np.pi * f * (d - shift)))) for d in (-0.25, 0.0, 0.25)
     )
-    products = np.array([[[[c.real], [c.imag]] for c in (before, centre, after)]], np.float32)
-    best_shift(products, 0, 0, answer := np.empty(2))
-    found, height = answer
-    assert found == pytest.approx(shift, abs=0.012)
-    assert height == pytest.approx(power.sum(), rel=0.03)
+    products = np.array([[[c.real], [c.imag]] for c in (before, centre, after)], np.float32)
+    best_shifts(products, found := np.empty(1, np.float32), height := np.empty(1, np.float32))
+    assert found[0] == pytest.approx(shift, abs=0.012)
+    assert height[0] == pytest.approx(power.sum(), rel=0.03)
 
 
 def test_grid_of_walls_is_dense_enough_for_the_ninth_echo():

@@ -12,7 +12,14 @@ from echotrial.setup import Setup
 from numpy.typing import NDArray
 
 from echotrial_detectors.fit.beam import spreading
-from echotrial_detectors.fit.clipped import Known, clipped_samples, refuse, search_clipped, tiles
+from echotrial_detectors.fit.clipped import (
+    Known,
+    clipped_samples,
+    outside_band,
+    refuse,
+    search_clipped,
+    tiles,
+)
 from echotrial_detectors.fit.grid import make_grid
 from echotrial_detectors.fit.lamination import laminated_instead
 from echotrial_detectors.fit.lanes import Table
@@ -250,15 +257,17 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
     )
     allowed = np.where(whole & ~ringing, most_left(noise, plan.limits, first_m), 1.0)
     struck, where = struck_samples(y, found, noise, allowed, anchor - first, plan.how, gate)
-    unknown, at = np.concatenate([clipped, struck]), np.concatenate([at, where])
     tolerance = _expected(anchor_s, plan)[1]
-    for few in tiles(at):
-        of = unknown[few]
-        again, noise[of] = _unclipped(
-            y[of], at[few], (anchor - first)[of], noise[of], scale[of], anchor_s[of], plan
-        )
-        again.side[whole[of] & other_wall(found.take(of), again, tolerance)] = 0.0
-        found.put(of, again)
+    beyond = outside_band(batch, clipped, first[clipped], gate)
+    for rows, there, outside in ((clipped, at, beyond), (struck, where, None)):
+        for few in tiles(there):
+            of = rows[few]
+            again, noise[of] = _unclipped(
+                y[of], there[few], (anchor - first)[of], noise[of], scale[of], anchor_s[of], plan,
+                None if outside is None else outside[few],
+            )  # fmt: skip
+            again.side[whole[of] & other_wall(found.take(of), again, tolerance)] = 0.0
+            found.put(of, again)
     wall_m = setup.thickness_m(found.theta[..., WALL] * gate.period_s, mode=_mode(setup))
     rows = np.arange(len(batch))
     likeliest = found.theta[rows, found.best]
@@ -372,11 +381,12 @@ def _unclipped(
     energy: NDArray[np.float64],
     anchor_s: NDArray[np.float64],
     plan: _Plan,
+    beyond: NDArray[np.float32] | None,
 ) -> tuple[Found, NDArray[np.float64]]:
     """Fits to clipped records, and the share of noise in what is known of each."""
     noise = np.maximum(noise, QUIET) * energy
     known = Known.of(
-        y * np.sqrt(energy)[:, None], at, anchor, noise / plan.how.every.freedom, plan.gate
+        y * np.sqrt(energy)[:, None], at, anchor, noise / plan.how.every.freedom, plan.gate, beyond
     )
     arrival, tolerance = _expected(anchor_s, plan)
     share = noise / known.energy

@@ -38,13 +38,15 @@ LOSS = 0.01
 HOPELESS = 6.0
 #: ... which is this at least: the grid's coarseness alone may leave so much.
 COARSE = 0.005
-#: A template this much (power at the shifts tried) below the best of its wall, or of all, is passed
-#: by, as is a wall's that leaves too much to be followed; between the shifts it can be more by so
-#: many times.
-PROMISING, FAINT, BETWEEN = 0.9, 0.2, 1.06
 SHIFTS = (-0.25, 0.0, 0.25)
-#: Every so many-th bin is enough to find where to start, but where samples are unknown.
-STRIDE = 2
+#: So many bins, evenly spread, are enough to find where to start, but where samples are unknown.
+ENOUGH_BINS = 40
+#: Coefficients of t, t^3, t^5, t^7, t^9 in the arc tangent of t in [0, 1]; off by 1e-5 at most
+#: (Abramowitz and Stegun, 4.4.47).
+_ARC = tuple(np.float32(c) for c in (0.9998660, -0.3302995, 0.1801410, -0.0851330, 0.0208351))
+_NONE, _ONE, _TWO, _FOUR = np.float32(0), np.float32(1), np.float32(2), np.float32(4)
+_HALF_PI, _TURN, _TINY = np.float32(np.pi / 2), np.float32(2 * np.pi), np.float32(1e-30)
+_THIRD, _HALF = np.float32(1 / 3), np.float32(0.5)
 
 
 @dataclass(frozen=True)
@@ -72,10 +74,15 @@ class Grid:
     frequency: NDArray[np.float64]
     spectra: NDArray[np.complex64]
 
+    @property
+    def stride(self) -> int:
+        """Every so many-th bin makes `ENOUGH_BINS`."""
+        return -(-self.frequency.size // ENOUGH_BINS)
+
     @cached_property
     def few(self) -> NDArray[np.float32]:
-        """What correlates records at three shifts, of every `STRIDE`-th bin; see `_matrix`."""
-        return _matrix(self.spectra[::STRIDE], self.frequency[::STRIDE])
+        """What correlates records at three shifts, of every `stride`-th bin; see `_matrix`."""
+        return _matrix(self.spectra[:: self.stride], self.frequency[:: self.stride])
 
     @cached_property
     def every(self) -> NDArray[np.float32]:
@@ -190,33 +197,48 @@ def _matrix(spectra: NDArray[np.complex64], frequency: NDArray[np.float64]) -> N
     return found.reshape(2 * m, -1)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def best_shift(
-    products: NDArray[np.float32], record: int, t: int, found: NDArray[np.float64]
+@numba.njit(
+    cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz", "arcp"}
+)
+def best_shifts(
+    products: NDArray[np.float32], shift: NDArray[np.float32], height: NDArray[np.float32]
 ) -> None:
-    """Put the shift in periods, and the correlation there, in `found` (2,).
+    """Put the shift in periods of each template, and the correlation there, in (t,) arrays.
 
-    `products` (n, 3, 2, t) are those at -1/4, 0 and +1/4 of a period. A later record by d turns the
+    `products` (3, 2, t) are those at -1/4, 0 and +1/4 of a period. A later record by d turns the
     phase by 2 pi d and hardly changes the rest; the parabola through the three complex amplitudes
-    carries that rest.
+    carries that rest. All templates alike, without a branch, so that a processor takes many at a
+    time.
     """
-    # Turned back by their own quarter of a period, the three lie close to each other.
-    low_re, low_im = -products[record, 0, 1, t], products[record, 0, 0, t]
-    high_re, high_im = products[record, 2, 1, t], -products[record, 2, 0, t]
-    re, im = np.float64(products[record, 1, 0, t]), np.float64(products[record, 1, 1, t])
-    slope_re, slope_im = 2.0 * (high_re - low_re), 2.0 * (high_im - low_im)
-    bend_re, bend_im = 8.0 * (high_re + low_re - 2 * re), 8.0 * (high_im + low_im - 2 * im)
-    shift = -np.arctan2(im, re) / (2 * np.pi)
-    along = re + shift * (slope_re + shift * bend_re)
-    across = im + shift * (slope_im + shift * bend_im)
-    # What the phase there is more than at the centre is small: an arc tangent by its series.
-    off = (across * re - along * im) / (along * re + across * im + 1e-30)
-    if not -0.5 < off < 0.5:
-        off = 0.0
-    shift -= off * (1 - off * off / 3) / (2 * np.pi)
-    along = re + shift * (slope_re + shift * bend_re)
-    across = im + shift * (slope_im + shift * bend_im)
-    found[0], found[1] = shift, np.sqrt(along * along + across * across)
+    for t in range(shift.size):
+        # Turned back by their own quarter of a period, the three lie close to each other.
+        low_re, low_im = -products[0, 1, t], products[0, 0, t]
+        high_re, high_im = products[2, 1, t], -products[2, 0, t]
+        re, im = products[1, 0, t], products[1, 1, t]
+        slope_re, slope_im = _TWO * (high_re - low_re), _TWO * (high_im - low_im)
+        bend_re = _FOUR * _TWO * (high_re + low_re - _TWO * re)
+        bend_im = _FOUR * _TWO * (high_im + low_im - _TWO * im)
+        wide, high = abs(re), abs(im)
+        ratio = min(wide, high) / (max(wide, high) + _TINY)
+        square = ratio * ratio
+        angle = _ARC[4]
+        angle = angle * square + _ARC[3]
+        angle = angle * square + _ARC[2]
+        angle = angle * square + _ARC[1]
+        angle = (angle * square + _ARC[0]) * ratio
+        angle = _HALF_PI - angle if high > wide else angle
+        angle = _TWO * _HALF_PI - angle if re < _NONE else angle
+        angle = -angle if im < _NONE else angle
+        by = -angle / _TURN
+        along = re + by * (slope_re + by * bend_re)
+        across = im + by * (slope_im + by * bend_im)
+        # What the phase there is more than at the centre is small: an arc tangent by its series.
+        off = (across * re - along * im) / (along * re + across * im + _TINY)
+        off = off if abs(off) < _HALF else _NONE
+        by -= off * (_ONE - off * off * _THIRD) / _TURN
+        along = re + by * (slope_re + by * bend_re)
+        across = im + by * (slope_im + by * bend_im)
+        shift[t], height[t] = by, np.sqrt(along * along + across * across)
 
 
 def pick_starts(
@@ -225,17 +247,17 @@ def pick_starts(
     """Fill `theta` (n, k, 6) with the starts of the best local maxima over the wall, film last.
 
     Gives the share of the energy of each record (n, m) that each start explains, (n, k), its root;
-    0 = none there; by every `STRIDE`-th bin, or by `every` one. Tile by tile: a tile's
+    0 = none there; by every `Grid.stride`-th bin, or by `every` one. Tile by tile: a tile's
     correlations stay near the processor.
     """
     scores, matrix = np.zeros(theta.shape[:2]), grid.every if every else grid.few
-    spectra = spectra if every else spectra[:, ::STRIDE]
+    spectra = spectra if every else spectra[:, :: grid.stride]
     m, size = spectra.shape[1], np.linalg.norm(spectra, axis=1)
     size[size == 0] = 1.0
     tile = np.zeros((TILE, 2 * m), dtype=np.float32)
     found = np.empty((TILE, matrix.shape[1]), dtype=np.float32)
-    families, which = np.zeros((3, grid.families)), np.zeros(grid.families, np.int64)
-    power = np.zeros(len(grid.starts), np.float32)
+    families, which = np.zeros(grid.families, np.float32), np.zeros(grid.families, np.int64)
+    shift, height = np.zeros((2, len(grid.starts)), np.float32)
     for first in range(0, len(spectra), TILE):
         part = spectra[first : first + TILE] / size[first : first + TILE, None]
         tile[: len(part), :m], tile[: len(part), m:] = part.real, part.imag
@@ -243,7 +265,7 @@ def pick_starts(
         np.matmul(tile, matrix, out=found)
         _pick(
             found.reshape(TILE, len(SHIFTS), 2, -1), grid.starts, grid.family, grid.is_film,
-            families, which, power, np.zeros(2), theta[first : first + TILE],
+            families, which, shift, height, theta[first : first + TILE],
             scores[first : first + TILE],
         )  # fmt: skip
     return scores
@@ -255,48 +277,29 @@ def _pick(
     starts: NDArray[np.float64],
     family: NDArray[np.intp],
     is_film: NDArray[np.bool_],
-    families: NDArray[np.float64],
+    families: NDArray[np.float32],
     which: NDArray[np.int64],
-    power: NDArray[np.float32],
-    trial: NDArray[np.float64],
+    shift: NDArray[np.float32],
+    height: NDArray[np.float32],
     theta: NDArray[np.float64],
     scores: NDArray[np.float64],
 ) -> None:
-    """Rows of `families`: best correlation of each, its shift, greatest power at a shift tried."""
-    last, count = scores.shape[1] - 1, families.shape[1]
+    """Each family's best correlation and template, then the best of those that top neighbours."""
+    last, count = scores.shape[1] - 1, families.size
     for row in range(scores.shape[0]):
-        most = 0.0
-        for f in range(count):
-            families[0, f] = families[2, f] = 0.0
-        for k in range(len(SHIFTS)):
-            along, across = correlation[row, k, 0], correlation[row, k, 1]
-            for t in range(family.size):
-                here = along[t] * along[t] + across[t] * across[t]
-                power[t] = here if k == 0 or here > power[t] else power[t]
+        best_shifts(correlation[row], shift, height)
+        families[:] = 0
         for t in range(family.size):
-            if power[t] > families[2, family[t]]:
-                families[2, family[t]] = power[t]
-                if power[t] > most:
-                    most = power[t]
-        left = 1 - most if 1 - most > COARSE else COARSE
-        least = (1 - HOPELESS * left) / BETWEEN
-        for t in range(family.size):
-            f = family[t]
-            if power[t] < PROMISING * families[2, f] or power[t] < FAINT * most:
-                continue
-            if power[t] < least and not is_film[t]:
-                continue
-            best_shift(correlation, row, t, trial)
-            if trial[1] > families[0, f]:
-                families[0, f], families[1, f], which[f] = trial[1], trial[0], t
+            if height[t] > families[family[t]]:
+                families[family[t]], which[family[t]] = height[t], t
         for f in range(count):
-            here, place = families[0, f], last
+            here, place = families[f], last
             if is_film[which[f]]:
                 if not here > scores[row, last]:
                     continue
             else:
-                below = f > 0 and here < families[0, f - 1]
-                above = f + 1 < count and not is_film[which[f + 1]] and here < families[0, f + 1]
+                below = f > 0 and here < families[f - 1]
+                above = f + 1 < count and not is_film[which[f + 1]] and here < families[f + 1]
                 if below or above or not here > scores[row, last - 1]:
                     continue
                 place = last - 1
@@ -308,4 +311,4 @@ def _pick(
             scores[row, place] = here
             for i in range(theta.shape[2]):
                 theta[row, place, i] = starts[which[f], i]
-            theta[row, place, 0] += families[1, f]
+            theta[row, place, 0] += shift[which[f]]

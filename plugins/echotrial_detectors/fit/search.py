@@ -231,7 +231,7 @@ def search(
     theta, results = np.zeros((n, film + 1, UNKNOWNS)), np.full((n, film + 1, 3), np.inf)
     rows, few = np.flatnonzero(usable), np.zeros((n, film + 1), np.bool_)
     starting = np.zeros((rows.size, film + 1, UNKNOWNS))
-    few[rows] = _promising(pick_starts(y[rows], how.grid, starting))
+    few[rows] = promising(pick_starts(y[rows], how.grid, starting))
     theta[rows] = starting
     inner = np.zeros((n, film + 1, SIDE, SIDE + 1))
     stage(how.few.records(y), how.few, FEW_ENOUGH, few, theta, results, inner, arrival, how)
@@ -279,7 +279,7 @@ def finish(
     )
 
 
-def _promising(scores: _Real) -> NDArray[np.bool_]:
+def promising(scores: _Real) -> NDArray[np.bool_]:
     """Which starts are worth a fit, (n, k)."""
     left = 1 - scores**2
     hopeless = HOPELESS * np.maximum(left.min(axis=1), COARSE)[:, None]

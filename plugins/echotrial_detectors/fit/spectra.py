@@ -194,13 +194,24 @@ def spectra(
 
     Gates that reach beyond a record find silence there.
     """
-    index = first[:, None] + np.arange(gate.length)
-    inside = (index >= 0) & (index < batch.samples.shape[1])
-    cut = np.where(inside, np.take_along_axis(batch.samples, np.where(inside, index, 0), 1), 0.0)
     low, high = gate.bins
-    found = scipy.fft.rfft(cut * gate.window.astype(np.float32), axis=1)[:, low:high]
+    cut = np.zeros((len(batch), gate.length), np.float32)
+    _cut(batch.samples, first, gate.window.astype(np.float32), cut)
+    found = scipy.fft.rfft(cut, axis=1, overwrite_x=True)[:, low:high]
     turn = np.exp(2j * np.pi / gate.length * np.outer(anchor - first, np.arange(low, high)))
     return np.asarray(found * turn, dtype=np.complex128)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _cut(
+    samples: NDArray[np.float32], first: NDArray[np.int64], window: NDArray[np.float32],
+    cut: NDArray[np.float32],
+) -> None:  # fmt: skip
+    """Rows of `cut` become what `window` leaves of those of `samples` from `first` on."""
+    for row in range(cut.shape[0]):
+        begin = first[row]
+        for i in range(max(0, -begin), min(window.size, samples.shape[1] - begin)):
+            cut[row, i] = samples[row, begin + i] * window[i]
 
 
 def noise_energy(batch: Batch, first: NDArray[np.int64], gate: Gate) -> NDArray[np.float64]:
@@ -215,6 +226,20 @@ def noise_energy(batch: Batch, first: NDArray[np.int64], gate: Gate) -> NDArray[
     inside = np.zeros_like(batch.spectrum)
     inside[:, low:high] = batch.spectrum[:, low:high]
     samples = scipy.fft.irfft(inside, size, axis=1, overwrite_x=True)[:, :m]
-    turned = np.take_along_axis(samples, (first[:, None] + np.arange(m)) % m, axis=1)
+    turned = np.empty_like(samples)
+    _turn(samples, first % m, turned)
     white = noise_sigma(turned) ** 2 * size / (2 * (high - low))
     return np.asarray(white * (gate.bins[1] - gate.bins[0]) * float(np.sum(gate.window**2)))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _turn(
+    samples: NDArray[np.float32], first: NDArray[np.int64], turned: NDArray[np.float32]
+) -> None:
+    """Rows of `turned` become those of `samples` from `first` on, and round to it."""
+    for row in range(len(samples)):
+        ahead = samples.shape[1] - first[row]
+        turned[row, :ahead], turned[row, ahead:] = (
+            samples[row, first[row] :],
+            samples[row, : first[row]],
+        )
