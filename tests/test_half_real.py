@@ -10,13 +10,14 @@ import warnings
 import numpy as np
 import pytest
 import scipy.io
+import scipy.signal
 from echotrial import host as hosts
 from echotrial.cli import main
 from echotrial.corpus.catalogue import entry_named, fetch
 from echotrial.corpus.find import obtain
 from echotrial.corpus.sheet import import_sheet
 from echotrial.errors import NotToBeHad, WrongQuestion
-from echotrial_corpora.recorded import Cut, RecordedEcho
+from echotrial_corpora.recorded import Cut, RecordedEcho, tapered
 from echotrial_corpora.records import records
 from echotrial_corpora.spec import from_canonical, read_spec
 from scipy.signal import resample
@@ -123,3 +124,9 @@ def test_a_cut_has_a_unit_and_no_other_keys():
         Cut.read({"corpus": "x", "from": "1 us", "to": "2 us", "until": 3}, "spec.toml")
     with pytest.raises(WrongQuestion, match="unit"):
         Cut.read({"corpus": "x", "from": 1, "to": "2 us"}, "spec.toml")
+
+
+@pytest.mark.parametrize("n", [8, 37, 300, 1001])
+def test_ends_are_shaped_by_the_tapered_cosine_of_scipy(n: int) -> None:
+    """F. Harris, Proc. IEEE 66 (1978) 51-83, as scipy has it."""
+    assert (tapered(n, 0.2) == scipy.signal.windows.tukey(n, 0.2)).all()

@@ -32,10 +32,9 @@ class Cut(Strict):
         One record's stretch is shaped to zero at both ends (a cosine over TAPER); of several,
         each loses its mean.
         """
-        # takes two seconds, and most specs have no recording in them
+        # takes a second, and most specs have no recording in them
         from echotrial.corpus.find import folder_named
         from echotrial.corpus.store import Corpus
-        from scipy.signal.windows import tukey
 
         folder = folder_named(self.corpus)
         if folder is None:
@@ -57,7 +56,7 @@ class Cut(Strict):
             )
         cut = np.stack([batch.samples[i, first[i] : first[i] + size] for i in rows]).astype(float)
         one = self.record is not None
-        cut = cut * tukey(size, 2 * TAPER) if one else cut - cut.mean(1, keepdims=True)
+        cut = cut * tapered(size, 2 * TAPER) if one else cut - cut.mean(1, keepdims=True)
         told = corpus.manifest
         source = f"{self.corpus}: {told.source}" + (f" ({told.citation})" if told.citation else "")
         return {
@@ -66,6 +65,21 @@ class Cut(Strict):
             "source": source,
             "licence": told.licence,
         }
+
+
+def tapered(n: int, share: float) -> NDArray[np.float64]:
+    """One, but for half a cosine at both ends, together `share` of it, (n,).
+
+    To the bit ``scipy.signal.windows.tukey`` (a test compares them), which takes a second to import.
+    """
+    width = int(share * (n - 1) / 2)
+    at, window = np.arange(n), np.ones(n)
+    window[: width + 1] = (1 + np.cos(np.pi * (-1 + 2.0 * at[: width + 1] / share / (n - 1)))) / 2
+    falling = at[n - width - 1 :]
+    window[n - width - 1 :] = (
+        1 + np.cos(np.pi * (-2.0 / share + 1 + 2.0 * falling / share / (n - 1)))
+    ) / 2
+    return window
 
 
 class Recording(Strict):

@@ -61,11 +61,11 @@ def hit_miss(
         if fit.slope <= 0:
             return _none("hits do not become more with the wall")
         at = quantile(fit, p)[0]
+        if not x.min() <= at <= x.max():
+            return _none("it would lie outside the walls tested")
         bound = quantile_bound(x, hit, fit, p, confidence)
     except NoEstimateError as error:
         return _none(str(error))
-    if not x.min() <= at <= x.max():
-        return _none("it would lie outside the walls tested")
     note = "" if bound <= x.max() else "the bound lies above the walls tested"
     return HitMiss(float(np.exp(at)), float(np.exp(bound)), note)
 
