@@ -70,7 +70,8 @@ class Cut(Strict):
 def tapered(n: int, share: float) -> NDArray[np.float64]:
     """One, but for half a cosine at both ends, together `share` of it, (n,).
 
-    To the bit ``scipy.signal.windows.tukey`` (a test compares them), which takes a second to import.
+    To the bit ``scipy.signal.windows.tukey`` (a test compares them), which takes a second to
+    import.
     """
     width = int(share * (n - 1) / 2)
     at, window = np.arange(n), np.ones(n)
