@@ -35,11 +35,11 @@ def test_projected_inner_products_are_those_of_projected_rows():
     along = np.array([products(theta, row)[1] for row in rows[1:]])
     table = table_of(gate, pulse)
     laid = np.concatenate([table.records(row[None]) for row in rows], axis=1)
-    work, power, phasor, inner, _ = room(strips_of(layers).shape[1], 3)
+    *working, inner, _ = room(strips_of(layers).shape[1], table.blocks, 3)
     accumulate(
         theta, laid, 0, table.known, table.blocks, table.damping, table.first, table.step,
-        strips_of(layers), layers.delay_couplant, layers.couplant_wall, work, power, phasor,
-        inner, 0,
+        strips_of(layers), layers.delay_couplant, layers.couplant_wall, *working, inner,
+        0,
     )  # fmt: skip
     want = np.tril(plain - along.T @ along)
     np.testing.assert_allclose(

@@ -135,11 +135,12 @@ def model(theta: np.ndarray) -> np.ndarray:
 
 def products(theta: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     gate, layers, pulse, _ = problem()
-    table, (work, power, phasor, inner, _) = table_of(gate, pulse), room(strips_of(layers).shape[1])
+    table = table_of(gate, pulse)
+    *working, inner, _ = room(strips_of(layers).shape[1], table.blocks)
     accumulate(
         theta, table.records(y[None]), 0, table.known, table.blocks, table.damping, table.first,
-        table.step, strips_of(layers), layers.delay_couplant, layers.couplant_wall, work, power,
-        phasor, inner, 1,
+        table.step, strips_of(layers), layers.delay_couplant, layers.couplant_wall, *working, inner,
+        1,
     )  # fmt: skip
     return inner[1, :, :SIDE], inner[1, :, SIDE]
 
@@ -180,7 +181,7 @@ def refined(start: np.ndarray, truth: np.ndarray, rounds: int) -> float:
         np.array([[-9, 0.02, 0, 0, 0, -1.0]]), np.array([layers.couplant_wall]),
         table.records(y[None]), table.known, table.blocks, table.damping, table.first, table.step,
         table.freedom, strips_of(layers), layers.delay_couplant, rounds, 1e-9,
-        *room(strips_of(layers).shape[1]), np.empty(UNKNOWNS), result,
+        *room(strips_of(layers).shape[1], table.blocks), np.empty(UNKNOWNS), result,
         np.empty((1, SIDE, SIDE + 1)),
     )  # fmt: skip
     return float(result[0, 1])
@@ -244,7 +245,7 @@ def test_a_step_solves_the_normal_equations_of_the_unknowns_that_are_free(seed, 
     matrix = matrix[np.ix_(free, free)] * (1 + stiff * np.eye(free.sum()))
     want = np.zeros(UNKNOWNS)
     want[free] = np.linalg.solve(matrix, slope[free])
-    equations = room(1)[-1]
+    equations = room(1, 1)[-1]
     gain = normal_step(theta, centre, spread, floor, noise, height, stiff, inner, 1, equations)
     np.testing.assert_allclose(equations[:, -1], want, rtol=1e-6, atol=1e-9)
     assert gain == pytest.approx(want @ slope, rel=1e-6)

@@ -102,7 +102,7 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(8.0, 12.0, 20.0),
     )  # fmt: skip
     soft_margin: float = setting(
-        5.0, "the same of walls that are no metal: their echoes are few, and all others far behind",
+        3.0, "the same of walls that are no metal: their echoes are few, and all others far behind",
         ge=0.0, le=100.0, candidates=(3.0, 5.0, 12.0),
     )  # fmt: skip
     near_margin: float = setting(
@@ -110,7 +110,7 @@ class ModelFitSettings(Settings):
         ge=0.0, le=100.0, candidates=(3.0, 5.0, 12.0),
     )  # fmt: skip
     film_margin: float = setting(
-        6.0, "how much more likely than a couplant film or nothing (-2 log)",
+        4.0, "how much more likely than a couplant film or nothing (-2 log)",
         ge=0.0, le=100.0, candidates=(4.0, 6.0, 10.0),
     )  # fmt: skip
     lamination_margin: float = setting(

@@ -24,21 +24,24 @@ _BY_ARRIVAL, _BY_WALL, _BY_GAP, _BY_SPREAD, _BY_LOSS, _BY_SHAPE = (
 )
 _SHIFT, _PATH, _BASE, _KNOWN = (_MODEL + 2 * (SIDE + i) * LANES for i in range(4))
 _PULSE, _FREQUENCY, _LAW, _BEAM = (_KNOWN + i * LANES for i in (PULSE, FREQUENCY, LAW, BEAM))
-_FREE = _KNOWN + ROWS * LANES
+_ROOM = _KNOWN + ROWS * LANES
 #: A pivot below this share of its diagonal is no pivot.
 _SINGULAR = 1e-13
 
 _Real = NDArray[np.float64]
 
 
-def room(strips: int, free: int = 0) -> tuple[_Real, _Real, _Real, _Real, _Real]:
-    """Room for the kernels: lanes, powers of delays, phasors, inner products, equations.
+def room(
+    strips: int, blocks: int, free: int = 0
+) -> tuple[_Real, _Real, _Real, _Real, _Real, _Real]:
+    """Room for the kernels: lanes, rows, powers of delays, phasors, inner products, equations.
 
     `free` is how many directions there are along which records are free, see `accumulate`.
     """
     delays = 2 + strips
     return (
-        np.zeros(_FREE + free * SIDE),
+        np.zeros(max(_ROOM, free * SIDE)),
+        np.zeros((SIDE, 2 * blocks * LANES)),
         np.zeros(2 * delays * LANES),
         np.zeros((delays, 4)),
         np.zeros((2, SIDE, SIDE + 1)),
@@ -49,8 +52,8 @@ def room(strips: int, free: int = 0) -> tuple[_Real, _Real, _Real, _Real, _Real]
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
 def accumulate(
     theta: _Real, y: _Real, record: int, known: _Real, blocks: int, damping: float, first: float,
-    step: float, strips: _Real, r01: float, r12: float, work: _Real, power: _Real, phasor: _Real,
-    products: _Real, into: int,
+    step: float, strips: _Real, r01: float, r12: float, work: _Real, rows: _Real, power: _Real,
+    phasor: _Real, products: _Real, into: int,
 ) -> None:  # fmt: skip
     """Inner products of the model and its derivatives, and with the record, in `products[into]`.
 
@@ -62,12 +65,7 @@ def accumulate(
     """
     count, width = strips.shape[1], 2 * blocks * LANES
     free = y.shape[1] // width - 1
-    for at in range(_FREE, _FREE + free * SIDE):
-        work[at] = 0.0
     wall, loss, shape = theta[WALL], theta[LOSS], theta[SHAPE]
-    for i in range(SIDE):
-        for j in range(SIDE + 1):
-            products[into, i, j] = 0.0
     for q in range(2 + count):
         delay = theta[ARRIVAL] if q == 0 else wall
         if q > 1:
@@ -199,30 +197,29 @@ def accumulate(
             work[row] = base_re * p - base_im * q
             work[row + LANES] = base_re * q + base_im * p
         for i in range(SIDE):
-            one = _MODEL + 2 * i * LANES
-            for j in range(i + 1):
-                other = _MODEL + 2 * j * LANES
-                total = 0.0
-                for lane in range(2 * LANES):
-                    total += work[one + lane] * work[other + lane]
-                products[into, i, j] += total
-            total = 0.0
             for lane in range(2 * LANES):
-                total += work[one + lane] * y[record, 2 * block * LANES + lane]
-            products[into, i, SIDE] += total
-        for f in range(free):
-            along = (f + 1) * width + 2 * block * LANES
-            for i in range(SIDE):
-                one, total = _MODEL + 2 * i * LANES, 0.0
-                for lane in range(2 * LANES):
-                    total += work[one + lane] * y[record, along + lane]
-                work[_FREE + f * SIDE + i] += total
+                rows[i, 2 * block * LANES + lane] = work[_MODEL + 2 * i * LANES + lane]
         for q in range(2 + count):
             re, im = phasor[q, 0], phasor[q, 1]
             phasor[q, 0] = re * phasor[q, 2] - im * phasor[q, 3]
             phasor[q, 1] = re * phasor[q, 3] + im * phasor[q, 2]
+    for i in range(SIDE):
+        one = rows[i]
+        for j in range(i + 1):
+            other, total = rows[j], 0.0
+            for at in range(width):
+                total += one[at] * other[at]
+            products[into, i, j] = total
+        for f in range(1 + free):
+            other, total = y[record, f * width : (f + 1) * width], 0.0
+            for at in range(width):
+                total += one[at] * other[at]
+            if f == 0:
+                products[into, i, SIDE] = total
+            else:
+                work[(f - 1) * SIDE + i] = total  # the lanes are done with
     for f in range(free):
-        at = _FREE + f * SIDE
+        at = f * SIDE
         for i in range(SIDE):
             for j in range(i + 1):
                 products[into, i, j] -= work[at + i] * work[at + j]
@@ -301,7 +298,7 @@ def normal_step(
 def refine(
     record: NDArray[np.int64], theta: _Real, centre: _Real, spread: _Real, floor: _Real,
     r12: _Real, y: _Real, known: _Real, blocks: int, damping: float, first: float, step: float,
-    freedom: float, strips: _Real, r01: float, rounds: int, enough: float, work: _Real,
+    freedom: float, strips: _Real, r01: float, rounds: int, enough: float, work: _Real, rows: _Real,
     power: _Real, phasor: _Real, products: _Real, equations: _Real, trial: _Real, result: _Real,
     inner: _Real,
 ) -> None:  # fmt: skip
@@ -321,7 +318,7 @@ def refine(
             energy += y[row, b] * y[row, b]
         accumulate(
             theta[fit], y, row, known, blocks, damping, first, step, strips, r01, r12[fit], work,
-            power, phasor, products, now,
+            rows, power, phasor, products, now,
         )  # fmt: skip
         value, residual, amplitude = misfit(
             theta[fit], centre[fit], spread, energy, freedom, products, now
@@ -342,7 +339,7 @@ def refine(
                 break
             accumulate(
                 trial, y, row, known, blocks, damping, first, step, strips, r01, r12[fit], work,
-                power, phasor, products, 1 - now,
+                rows, power, phasor, products, 1 - now,
             )  # fmt: skip
             found, found_residual, found_amplitude = misfit(
                 trial, centre[fit], spread, energy, freedom, products, 1 - now

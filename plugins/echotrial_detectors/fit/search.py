@@ -201,7 +201,8 @@ def make(
         fits.record, fits.theta, centre, how.prior_spread if spread is None else spread, floor,
         np.where(fits.film, 0.0, how.stack.couplant_wall), y, table.known, table.blocks,
         table.damping, table.first, table.step, table.freedom, strips, how.stack.delay_couplant,
-        rounds, enough, *room(strips.shape[1], free), np.empty(UNKNOWNS), fits.result, fits.inner,
+        rounds, enough, *room(strips.shape[1], table.blocks, free), np.empty(UNKNOWNS),
+        fits.result, fits.inner,
     )  # fmt: skip
     return fits
 
@@ -341,7 +342,7 @@ def deviations(found: Fits, how: Search) -> _Real:
     these are inner products under twice the damping.
     """
     n = found.record.size
-    silence = np.zeros((1, 2 * how.twice.known.size))
+    silence = np.zeros((1, 2 * how.twice.blocks * LANES))
     twice = Fits.of(np.zeros(n, np.int64), found.theta)
     make(twice, silence, how.twice, np.zeros(1), how, 0, 0.0)
     scale = np.repeat(found.result[:, 2, None], SIDE, axis=1)
