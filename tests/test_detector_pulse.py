@@ -84,3 +84,14 @@ def test_noise_does_not_make_the_pulse_last_longer():
     wave = 0.5 * pulse(time - INTERFACE, 20e6) + 2e-3 * draw.standard_normal(M)
     samples, _ = trimmed(Waveform(wave.astype(np.float32), RATE), 1 / 20e6)
     assert samples.size < 100
+
+
+@pytest.mark.parametrize("n_fft", [600, 2048])
+def test_transform_at_the_waves_own_rate_against_the_sum(n_fft: int) -> None:
+    """One frequency more, and the sum is taken term by term."""
+    time = np.arange(400) / RATE
+    wave = np.exp(-(((time - 1e-6) * 4e6) ** 2)) * np.cos(2e7 * np.pi * (time - 1e-6))
+    known = setup(reference_echo=Waveform(wave.astype(np.float32), RATE))
+    f = frequencies(n_fft, RATE)
+    plain = pulse_spectrum(known, np.append(f, 0.0))[:-1]
+    np.testing.assert_allclose(pulse_spectrum(known, f), plain, atol=1e-9)

@@ -66,8 +66,9 @@ def few_taps(transfer: NDArray[np.complex128], pulse: NDArray[np.complex128], n_
         places = np.arange(count) - lead
         matrix = alike[np.abs(np.subtract.outer(places, places))]
         weights = np.linalg.solve(matrix, wanted[places])
-        turns = np.exp(2j * np.pi * np.outer(np.arange(transfer.size), places) / n_fft)
-        off = energy * np.abs(turns @ weights - transfer) ** 2
+        response = np.zeros(n_fft)
+        response[places] = weights  # those before the first tap stand at the end
+        off = energy * np.abs(np.conj(scipy.fft.rfft(response)) - transfer) ** 2
         if np.sum(off) <= OFF_AT_MOST**2 * np.sum(energy * np.abs(transfer) ** 2):
             return Fir(weights.astype(np.float32), lead)
     return NO_TAPS

@@ -55,6 +55,10 @@ def _transform(
     samples, time = trimmed(wave, period_s)
     if peak_s is None:
         peak_s = envelope_peak_s(samples, time)
+    n_fft = 2 * (frequency_hz.size - 1)
+    if samples.size <= n_fft and np.array_equal(frequency_hz, frequencies(n_fft, wave.rate_hz)):
+        late = np.exp(-2j * np.pi * frequency_hz * (time[0] - peak_s))
+        return np.asarray(late * scipy.fft.rfft(samples, n_fft))
     phase = np.exp(-2j * np.pi * np.outer(frequency_hz, time - peak_s))
     usable = frequency_hz <= wave.rate_hz / 2
     return np.asarray(np.where(usable, phase @ samples, 0.0))
