@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
-from functools import cache
+from functools import cached_property
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from echotrial.corpus.store import Corpus
     from echotrial.host import Host, LoadedDetector
     from echotrial.report.page import Report
+    from echotrial.report.terminal import Printout
     from echotrial.trial.conduct import Progress
+    from echotrial.trial.folder import Trial
 
 _FILE = click.Path(path_type=Path)
 
@@ -83,32 +85,41 @@ def run(
             work=work,
             cluster=cluster,
         )
-        report = cache(lambda: _report(folder))
-        trial = conduct(
-            request,
-            folder,
-            progress,
-            meanwhile=_import_what_comes_later,
-            scored=lambda corpus, document: report().hear(corpus, document),
-        )
-    path = report().write(trial)
+        shown = _Shown(folder)
+        trial = conduct(request, folder, progress, _import_what_comes_later, shown.hear)
+    path = shown.report.write(trial)
     if as_json:
         from echotrial.answers.form import printed
 
         click.echo(printed("trial", {"corpora": trial.verdicts["corpora"]}))
     else:
-        from echotrial.report.terminal import show_trial
-
-        show_trial(trial)
+        shown.printout.print(trial)
         click.echo(f"Report: {path}")
     return 3 if host.failures else 0
 
 
-def _report(folder: Path) -> "Report":
-    """Begun when there is something for it: it takes a while to import."""
-    from echotrial.report.page import Report
+class _Shown:
+    """Page and tables of a trial, begun when there is something for them: imports take a while."""
 
-    return Report(folder.name)
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    @cached_property
+    def report(self) -> "Report":
+        from echotrial.report.page import Report
+
+        return Report(self._folder.name)
+
+    @cached_property
+    def printout(self) -> "Printout":
+        from echotrial.report.terminal import Printout
+
+        return Printout()
+
+    def hear(self, trial: "Trial", document: dict[str, Any]) -> None:
+        """Lay out what was scored on a corpus."""
+        self.report.hear(trial, document)
+        self.printout.hear(trial, document)
 
 
 def _import_what_comes_later() -> None:
@@ -116,6 +127,7 @@ def _import_what_comes_later() -> None:
     import_module("echotrial.scores.summary")
     import_module("echotrial.report.page")
     import_module("plotly.offline")
+    import_module("echotrial.report.terminal")
 
 
 def settings_from(assignments: Sequence[str]) -> dict[str, dict[str, Any]]:

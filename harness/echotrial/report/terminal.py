@@ -52,30 +52,55 @@ class Scores:
         return self._rows.get((detector, stratum, part, measure, unit), nothing)
 
 
+class Printout:
+    """Each corpus: how often right, silent and wrong; how it is wrong; whom to trust.
+
+    It can be laid out corpus by corpus while a trial goes on, and is printed at its end.
+    """
+
+    def __init__(self, console: Console | None = None) -> None:
+        self._console, self._texts = console or console_for(sys.stdout), list[str]()
+
+    def hear(self, trial: Trial, document: Mapping[str, Any]) -> None:
+        """Lay a corpus out, as `trial.conduct` tells of it."""
+        with self._console.capture() as text:
+            _show_corpus(trial, document, self._console)
+        self._texts.append(text.get())
+
+    def print(self, trial: Trial) -> None:
+        """Print all of it."""
+        self._console.file.write("".join(self._texts))
+        self._console.print(f"\n{_LEGEND}", highlight=False)
+        self._console.print(f"\n{_CAUTION}", highlight=False)
+        self._console.print(f"Trial folder: {trial.folder}", highlight=False, soft_wrap=True)
+
+
 def show_trial(trial: Trial, console: Console | None = None) -> None:
-    """Print each corpus: how often right, silent and wrong; how it is wrong; whom to trust."""
-    console = console or console_for(sys.stdout)
-    infos = {info["name"]: info for info in trial.info["corpora"]}
+    """Print a trial from its folder."""
+    printout = Printout(console)
     for document in trial.documents():
-        corpus, scores = infos[document["corpus"]], Scores(document["scores"])
-        seconds = {
-            row["detector"]: row["seconds"]
-            for row in trial.info["seconds_per_record"]
-            if row["corpus"] == corpus["name"]
-        }
-        counts = f"{corpus['prove']} prove records, {corpus['tune']} tune"
-        console.print(f"\n[bold]{corpus['name']}[/bold] ({corpus['origin']}; {counts})")
-        console.print(_rates(scores, seconds))
+        printout.hear(trial, document)
+    printout.print(trial)
+
+
+def _show_corpus(trial: Trial, document: Mapping[str, Any], console: Console) -> None:
+    corpus = next(info for info in trial.info["corpora"] if info["name"] == document["corpus"])
+    scores = Scores(document["scores"])
+    seconds = {
+        row["detector"]: row["seconds"]
+        for row in trial.info["seconds_per_record"]
+        if row["corpus"] == corpus["name"]
+    }
+    counts = f"{corpus['prove']} prove records, {corpus['tune']} tune"
+    console.print(f"\n[bold]{corpus['name']}[/bold] ({corpus['origin']}; {counts})")
+    console.print(_rates(scores, seconds))
+    console.print()
+    console.print(_kinds(scores))
+    if scores.bins:
         console.print()
-        console.print(_kinds(scores))
-        if scores.bins:
-            console.print()
-            console.print(_sparks(scores, blocks=not console.options.ascii_only))
-        console.print()
-        console.print(document["verdict"]["sentence"], style="bold", highlight=False)
-    console.print(f"\n{_LEGEND}", highlight=False)
-    console.print(f"\n{_CAUTION}", highlight=False)
-    console.print(f"Trial folder: {trial.folder}", highlight=False, soft_wrap=True)
+        console.print(_sparks(scores, blocks=not console.options.ascii_only))
+    console.print()
+    console.print(document["verdict"]["sentence"], style="bold", highlight=False)
 
 
 def console_for(stream: Any) -> Console:
