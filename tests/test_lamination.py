@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import tmm
 from echotrial.ascan import Batch, Readings
-from echotrial_detectors.fit.lamination import LAMINATED, faint, laminated, of_depth
+from echotrial_detectors.fit.lamination import LAMINATED, laminated
 from echotrial_detectors.fit.stack import aperture
 from echotrial_detectors.model_fit import ModelFit, ModelFitSettings
 
@@ -69,29 +69,6 @@ def test_derivatives_are_differences(unknown):
     half[unknown] = 1e-5
     want = (of_bin(theta + half, 1.2)[0] - of_bin(theta - half, 1.2)[0]) / 2e-5
     assert of_bin(theta, 1.2)[1 + unknown] == pytest.approx(want, rel=1e-6, abs=1e-8)
-
-
-def test_depths_at_once_are_each_by_itself():
-    """Slow twin: the whole kernel at a reflection of nothing, depth by depth."""
-    rng, depths = np.random.default_rng(4), np.array([0.3, 0.5, 0.66])
-    strips = aperture(reflection_of(GLYCERIN, POLYSTYRENE))
-    table, few = np.stack([strips.excess, strips.share, strips.lean]), len(strips.excess)
-    s = 0.03 + 2j * np.pi * np.linspace(0.4, 1.6, 33)
-    pulse, y = rng.standard_normal((2, s.size)) + 1j * rng.standard_normal((2, s.size))
-    law = 0.02 * rng.standard_normal((2, s.size)) + 0.01j
-    r01, r12 = reflection_of(GLYCERIN, POLYSTYRENE), reflection_of(STEEL, GLYCERIN)
-    theta = np.array([0.1, 1.15, 0.07, 0.3, 0.01, 0.2, 0.0, 0.0])
-    room = np.empty(LAMINATED + 1, complex), np.empty(few, complex), np.empty(few, complex)
-    shared = np.empty((7 + len(depths), 8 + len(depths)))
-    faint(
-        theta, y, pulse, s, law, table, r01, r12, depths, *room, np.empty((3, 3), complex), shared
-    )
-    for d, depth in enumerate(depths):
-        found, want = np.empty((2, LAMINATED + 1, LAMINATED + 2))
-        theta[-1] = depth
-        laminated(theta, y, pulse, s, law, table, r01, r12, *room, want)
-        of_depth(shared, d, found)
-        np.testing.assert_allclose(found, want, atol=1e-6 * np.abs(want).max())
 
 
 @cache

@@ -131,8 +131,6 @@ def _search(
     now, then = np.empty((_SIDE, _SIDE + 1)), np.empty((_SIDE, _SIDE + 1))
     equations, trial = np.empty((LAMINATED, LAMINATED + 1)), np.empty(LAMINATED)
     centre, single = np.zeros(LAMINATED), np.empty(LAMINATED)
-    uppers = np.empty((3, depths.size), np.complex128)
-    shared = np.empty((REFLECTION + 1 + depths.size, REFLECTION + depths.size + 2))
     begun = np.empty((starts.shape[0], LAMINATED))
     for record in range(y.shape[0]):
         centre[ARRIVAL], centre[WALL] = arrival[record], theta[record, WALL]
@@ -141,13 +139,9 @@ def _search(
             single[i] = theta[record, i]
         single[REFLECTION] = 0.0
         alone, promise = 0.0, 0.0
-        faint(
-            single, y[record], pulse, s, law, strips, r01, r12, depths, rows, through, turns,
-            uppers, shared,
-        )  # fmt: skip
         for d in range(depths.size):
             single[DEPTH] = depths[d]
-            of_depth(shared, d, now)
+            laminated(single, y[record], pulse, s, law, strips, r01, r12, rows, through, turns, now)
             value, residual, amplitude = _misfit(single, centre, spread, freedom, now)
             step = _step(single, centre, spread, residual / freedom, amplitude, 0.0, now, equations)
             alone = value - ((depths[d] - DEPTH_MIDDLE) / spread[DEPTH]) ** 2
@@ -277,88 +271,6 @@ def laminated(
             for j in range(i + 1):
                 products[i, j] += re * rows[j].real + im * rows[j].imag
             products[i, _SIDE] += re * y[k].real + im * y[k].imag
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
-def faint(
-    theta: _Real, y: _Complex, pulse: _Complex, s: _Complex, law: _Complex, strips: _Real,
-    r01: float, r12: float, depths: _Real, rows: _Complex, through: _Complex, turns: _Complex,
-    uppers: _Complex, products: _Real,
-) -> None:  # fmt: skip
-    """As `laminated`, for a lamination that reflects nothing yet, of all depths at once.
-
-    The rows of `products`: the model, its derivatives by the six unknowns of a single wall, then
-    those by the reflection at each depth; the last column is theirs with the record. A depth by
-    itself does nothing.
-    """
-    count, step, side = strips.shape[1], s[1] - s[0], 1 + UNKNOWNS
-    wall, loss, shape = theta[WALL], theta[LOSS], theta[SHAPE]
-    products[:] = 0.0
-    for q in range(count):
-        delay = theta[GAP] + theta[SPREAD] * strips[0, q]
-        through[q], turns[q] = np.exp(-delay * s[0]), np.exp(-delay * step)
-    for d in range(depths.size):
-        uppers[0, d], uppers[1, d] = (
-            np.exp(-wall * depths[d] * s[0]),
-            np.exp(-wall * depths[d] * step),
-        )
-    way, way_turn = np.exp(-wall * s[0]), np.exp(-wall * step)
-    shift, shift_turn = -np.exp(-theta[ARRIVAL] * s[0]), np.exp(-theta[ARRIVAL] * step)
-    for k in range(s.size):
-        lost = loss * law[0, k] + law[1, k]
-        trip = way * _near_one(-wall * lost)
-        way *= way_turn
-        once = inverse(1 - r12 * trip)
-        below = (r12 - trip) * once
-        total, leaning, by_below, by_gap, by_spread = 0j, 0j, 0j, 0j, 0j
-        for q in range(count):
-            film = through[q]
-            weight = strips[1, q] + shape * strips[2, q]
-            down = inverse(1 + r01 * below * film)
-            answer = (r01 + below * film) * down
-            part = weight * (1 - r01 * r01) * film * down * down
-            total += weight * answer
-            leaning += strips[2, q] * answer
-            by_below += part
-            by_gap += part * below
-            by_spread += part * below * strips[0, q]
-            through[q] *= turns[q]
-        base = pulse[k] * shift
-        shift *= shift_turn
-        by_trip = base * by_below * (r12 * r12 - 1) * once * once
-        rows[0] = base * total
-        rows[1 + ARRIVAL] = -s[k] * rows[0]
-        rows[1 + WALL] = -by_trip * (s[k] + lost) * trip
-        rows[1 + GAP] = -s[k] * base * by_gap
-        rows[1 + SPREAD] = -s[k] * base * by_spread
-        rows[1 + LOSS] = -by_trip * wall * law[0, k] * trip
-        rows[1 + SHAPE] = base * leaning
-        for d in range(depths.size):
-            # From above less what comes from below: E1 - E1 E2^2, of both parts' round trips.
-            upper = uppers[0, d] * _near_one(-wall * depths[d] * lost)
-            uppers[0, d] *= uppers[1, d]
-            uppers[2, d] = by_trip * (upper - trip * trip * inverse(upper))
-        for i in range(side + depths.size):
-            one = rows[i] if i < side else uppers[2, i - side]
-            for j in range(min(i + 1, side)):
-                products[i, j] += one.real * rows[j].real + one.imag * rows[j].imag
-            if i >= side:
-                products[i, i] += one.real * one.real + one.imag * one.imag
-            products[i, side + depths.size] += one.real * y[k].real + one.imag * y[k].imag
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def of_depth(shared: _Real, d: int, products: _Real) -> None:
-    """The inner products of one depth among those that `faint` gives, as `laminated` lays them."""
-    last, own = shared.shape[1] - 1, 1 + REFLECTION + d
-    products[:] = 0.0
-    for i in range(1 + REFLECTION):
-        for j in range(i + 1):
-            products[i, j] = shared[i, j]
-        products[i, _SIDE] = shared[i, last]
-        products[1 + REFLECTION, i] = shared[own, i]
-    products[1 + REFLECTION, 1 + REFLECTION] = shared[own, own]
-    products[1 + REFLECTION, _SIDE] = shared[own, last]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

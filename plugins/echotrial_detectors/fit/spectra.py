@@ -237,9 +237,9 @@ def _turn(
     samples: NDArray[np.float32], first: NDArray[np.int64], turned: NDArray[np.float32]
 ) -> None:
     """Rows of `turned` become those of `samples` from `first` on, and round to it."""
-    for row in range(len(samples)):
-        ahead = samples.shape[1] - first[row]
-        turned[row, :ahead], turned[row, ahead:] = (
-            samples[row, first[row] :],
-            samples[row, : first[row]],
-        )
+    # Slices would take two seconds to compile.
+    for row in range(samples.shape[0]):
+        at = first[row]
+        for i in range(samples.shape[1]):
+            turned[row, i] = samples[row, at]
+            at = at + 1 if at + 1 < samples.shape[1] else 0
