@@ -1,5 +1,7 @@
 """Readings come out one a record and detector, whatever the chunks and whatever happens."""
 
+import gc
+import weakref
 from itertools import pairwise
 
 import numpy as np
@@ -7,9 +9,10 @@ import pandas as pd
 import pytest
 from echotrial.ascan import Batch
 from echotrial.columns import READINGS
-from echotrial.engine import TILE, read_corpus
+from echotrial.engine import TILE, Reading, read_corpus
 from echotrial.engine.plan import Span, chunk_size, chunks, parted, tapered, tiles_of, wanted
 from echotrial.engine.sealed import adder, sealed, tally
+from echotrial.engine.work import Bench
 from echotrial.errors import WrongQuestion
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -34,6 +37,21 @@ def test_one_row_a_record_and_detector_in_order():
     assert result.failures.empty
     assert set(result.seconds_per_record) == {"honest", "honest-twin"}
     assert all(0 < s < 1e-3 for s in result.seconds_per_record.values())
+
+
+def test_detectors_are_let_go_of_without_the_collector() -> None:
+    """One that suits no set-up, or fails, leaves no traceback that holds on to what all prepared."""
+    job = Reading(stand_in(8, poisoned=[3]), faulty("honest", "not-for-this", "raises")).job
+    bench = Bench(job, own_process=True)
+    found = bench.read(Span(0, 8), [0, 1, 2])
+    alive = weakref.ref(bench)
+    gc.disable()
+    try:
+        del bench
+        assert alive() is None
+    finally:
+        gc.enable()
+    assert len(found) == 3
 
 
 @pytest.mark.parametrize(

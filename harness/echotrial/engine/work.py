@@ -96,8 +96,8 @@ class Bench:
                 self._tell("warm up", number, len(batch))
                 self._warm_up(ready, batch, self.job.calls[number].name)
         ready = self._ready[number]
-        if isinstance(ready, Fault):
-            raise ready
+        if isinstance(ready, Fault):  # raised itself it would hold on to all that called for it
+            raise Fault(ready.status, ready.note)
         return ready
 
     def _prepare(self, call: DetectorCall) -> Detect | Fault:
@@ -108,7 +108,7 @@ class Bench:
                 maps = {} if call.maps is None else {"maps": call.maps}
                 return factory().prepare(self._setup, settings, **maps)
         except Fault as fault:
-            return fault
+            return Fault(fault.status, fault.note)
 
     def _warm_up(self, detect: Detect, batch: Batch, name: str) -> None:
         """Let kernels compile on invented A-scans, so that compiling is nobody's reading time."""

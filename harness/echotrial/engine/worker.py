@@ -20,6 +20,7 @@ from echotrial.engine.job import Job
 from echotrial.engine.sealed import adder
 from echotrial.engine.work import Bench, OutOfMemory, words
 from echotrial.errors import EchotrialError
+from echotrial.memory import give_back
 
 _POLL_S = 0.02
 
@@ -104,6 +105,7 @@ def _serve(link: Connection) -> None:
             if isinstance(asked, Job):
                 bench = None  # its detectors and their job's limit go before the next one opens
                 _lift_limit()
+                give_back()
                 bench = Bench(asked, tell=tell, own_process=True)
                 adder()  # what has to be compiled and opened before memory is limited
                 asked.source.batch(0, 1)

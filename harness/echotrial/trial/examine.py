@@ -1,8 +1,6 @@
 """One corpus of a trial: readings to outcomes, to tables, to scores."""
 
-import ctypes
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
@@ -18,6 +16,7 @@ from echotrial.corpus.store import Corpus
 from echotrial.engine import Reading, WorkFolder
 from echotrial.engine.cluster import Cluster
 from echotrial.hooks import Measure
+from echotrial.memory import give_back
 from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
 from echotrial.trial.folder import AT_HAND
 from echotrial.trial.request import Request
@@ -127,7 +126,7 @@ class Gathered:
     def score(self, files: ScoreFiles) -> dict[str, Any]:
         """Write its scores, and give them as JSON data; what they were made of is let go of."""
         corpus = self.examined.corpus
-        _give_back()
+        give_back()
         found = scores.score_panels(
             self.gathering.panel(
                 "prove"
@@ -142,20 +141,13 @@ class Gathered:
         files.add(found.table, orjson.dumps(document))
         corpus.release()
         del found
-        _give_back()
+        give_back()
         return document
 
     def _own(self, detector: str) -> pd.DataFrame:
         everything = pd.concat(self.scored, ignore_index=True)
         mine = (everything["detector"] == detector) & (everything["split"] == "prove")
         return everything[mine]
-
-
-def _give_back() -> None:
-    """Hand what was freed back to the system: it is kept for use by others than who comes next."""
-    pa.default_memory_pool().release_unused()
-    with suppress(OSError, AttributeError):  # glibc alone has it
-        ctypes.CDLL(None).malloc_trim(0)
 
 
 def _nothing_but(call: Callable[[], None]) -> Iterator[pd.DataFrame]:
