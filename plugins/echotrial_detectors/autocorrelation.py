@@ -4,8 +4,9 @@ The record is first sharpened by the reference echo, so that one echo's autocorr
 the gate opens behind the interface echo where multiples are expected, else before it. For a
 series of echoes each q times the one before, the normalised autocorrelation is q^n at n spacings:
 the highest peak is the spacing itself. For an interface echo and one back-wall echo a times as
-large it is a / (1 + a^2), with the sign of a. Transforms: one forward that all detectors share, one
-back, and a shorter pair.
+large it is a / (1 + a^2), with the sign of a. The record is
+sharpened by a few taps where they do (`fir`), else by a transform that all detectors share and one
+back; a shorter pair of transforms is for the autocorrelation.
 """
 
 from typing import ClassVar

@@ -1,4 +1,4 @@
-"""Transforms of a batch in portions that stay in the processor's cache."""
+"""A batch, filtered in portions that stay in the processor's cache."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
