@@ -2,8 +2,14 @@
 
 import numpy as np
 from echotrial.ascan import Batch
-from echotrial_detectors.fit.clipped import clipped_samples, outside_band, put_back, tiles
-from echotrial_detectors.fit.newton import SIDE, accumulate, room
+from echotrial_detectors.fit.clipped import (
+    _multiples,
+    clipped_samples,
+    outside_band,
+    put_back,
+    tiles,
+)
+from echotrial_detectors.fit.newton import SIDE, WALL, accumulate, room
 from echotrial_detectors.fit.spectra import gate_of
 
 from tests.test_model_fit import read
@@ -76,6 +82,17 @@ def test_what_was_clipped_is_put_back_by_what_lies_outside_the_band():
         lost = (loud - short.samples)[row, begin + places]
         assert np.abs(lost).max() > 0.5
         assert np.linalg.norm(lost - found) < 0.35 * np.linalg.norm(lost)
+
+
+def test_half_and_twice_the_best_wall_take_the_place_of_the_worst():
+    theta = np.zeros((2, 5, 6))
+    theta[..., WALL] = [[1.0, 2.5, 3.0, 4.0, 0.7], [5.0, 6.0, 7.0, 8.0, 0.7]]
+    results = np.full((2, 5, 3), np.inf)
+    results[0, :, 0] = [-10.0, -50.0, -30.0, -20.0, -90.0]
+    chosen = _multiples(theta, results)
+    np.testing.assert_array_equal(chosen[0], [True, False, False, True, False])
+    np.testing.assert_allclose(theta[0, :, WALL], [1.25, 2.5, 3.0, 5.0, 0.7])
+    assert not chosen[1].any()  # where nothing was fitted there is nothing to double
 
 
 def test_tiles_hold_every_row_once():

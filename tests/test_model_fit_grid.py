@@ -4,7 +4,7 @@ import numpy as np
 import scipy
 from echotrial_detectors.fit.grid import SHIFTS
 from echotrial_detectors.fit.newton import ARRIVAL
-from echotrial_detectors.fit.spectra import gate_of, pulse_of
+from echotrial_detectors.fit.spectra import _cut, _turn, gate_of, pulse_of
 from echotrial_detectors.fit.stack import stack_of
 from echotrial_detectors.model_fit import ModelFitSettings, _Plan, _plan
 from echotrial_detectors.pulse import envelope_peak_s
@@ -72,3 +72,18 @@ def test_products_are_correlations_at_three_shifts():
             template = t * np.exp(-2j * np.pi * f * shift)[:, None] / np.linalg.norm(t, axis=0)
             want = line @ template.conj()
             np.testing.assert_allclose(found[k, 0] + 1j * found[k, 1], want, atol=1e-4)
+
+
+def test_gates_are_cut_and_records_turned_as_by_index():
+    rng = np.random.default_rng(5)
+    samples = rng.standard_normal((4, 50)).astype(np.float32)
+    window = rng.standard_normal(20).astype(np.float32)
+    first = np.array([-7, 0, 44, 61])
+    _cut(samples, first, window, cut := np.zeros((4, 20), np.float32))
+    padded = np.pad(samples, ((0, 0), (30, 60)))
+    for row, begin in enumerate(first):
+        want = padded[row, 30 + begin : 50 + begin] * window
+        np.testing.assert_array_equal(cut[row], want)
+    _turn(samples, first % 50, turned := np.empty_like(samples))
+    for row, begin in enumerate(first):
+        np.testing.assert_array_equal(turned[row], np.roll(samples[row], -begin))
