@@ -40,7 +40,7 @@ def test_one_row_a_record_and_detector_in_order():
 
 
 def test_detectors_are_let_go_of_without_the_collector() -> None:
-    """One that suits no set-up, or fails, leaves no traceback that holds on to what all prepared."""
+    """One that suits no set-up, or fails, leaves no traceback that holds all that was prepared."""
     job = Reading(stand_in(8, poisoned=[3]), faulty("honest", "not-for-this", "raises")).job
     bench = Bench(job, own_process=True)
     found = bench.read(Span(0, 8), [0, 1, 2])

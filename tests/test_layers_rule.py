@@ -16,8 +16,8 @@ PACKAGES = {
 
 #: Parts of the host, each level may import from the levels above it and from its own.
 LEVELS = (
-    ("errors", "quantities", "strict", "setup", "ascan", "columns", "detector", "hooks", "host",
-     "files", "corpus"),
+    ("errors", "memory", "quantities", "strict", "setup", "ascan", "columns", "detector", "hooks",
+     "host", "files", "corpus"),
     ("engine",),
     ("outcome",),
     ("scores",),

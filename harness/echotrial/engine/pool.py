@@ -79,35 +79,47 @@ class Pool:
 
         Workers begin at once, and not when the first chunk is asked for.
         """
-        coming, order = iter(wanted), deque[Wanted]()
-        return self._chunks(coming, order, self._hand_out(coming, order))
+        coming, order = deque(wanted), deque[Wanted]()
+        self._hand_out(coming, order)
+        return self._chunks(coming, order)
 
-    def _chunks(
-        self, coming: Iterator[Wanted], order: deque[Wanted], coming_is_empty: bool
-    ) -> Iterator[list[Slice]]:
-        while order or not coming_is_empty:
+    def _chunks(self, coming: deque[Wanted], order: deque[Wanted]) -> Iterator[list[Slice]]:
+        while order or coming:
             while order and self._is_complete(order[0]):
                 yield self._collected(order.popleft())
             if order and any(slot.task for slot in self._slots):
                 self._listen()
-            coming_is_empty = self._hand_out(coming, order)
+            self._hand_out(coming, order)
 
-    def _hand_out(self, coming: Iterator[Wanted], order: deque[Wanted]) -> bool:
-        """Give every idle worker something; True when no chunk is left to come."""
+    def _hand_out(self, coming: deque[Wanted], order: deque[Wanted]) -> None:
+        """Give every idle worker something, and the others whole chunks to go on with.
+
+        Then none of them waits while this process has other things to do. What is less than a chunk
+        comes last, for whoever is idle first.
+        """
         for slot in self._slots:
-            while slot.task is None:
-                task = self._urgent.popleft() if self._urgent else None
-                if task is None and len(order) < _AHEAD * self._workers:
-                    chunk = next(coming, None)
-                    if chunk is None:
-                        return True
-                    order.append(chunk)
-                    self._parts[chunk[0]] = {d: [] for d in chunk[1]}
-                    task = Task(chunk[0], *chunk)
-                if task is None:
-                    break
+            while slot.task is None and (self._urgent or self._may_come(coming, order)):
+                task = self._urgent.popleft() if self._urgent else self._next(coming, order)
                 self._give(slot, task)
-        return False
+        for slot in self._slots:
+            while self._may_wait(slot) and self._may_come(coming, order):
+                if len(coming[0][0]) < self._job.chunk:
+                    return
+                self._give(slot, self._next(coming, order))
+
+    def _may_come(self, coming: deque[Wanted], order: deque[Wanted]) -> bool:
+        return bool(coming) and len(order) < _AHEAD * self._workers
+
+    def _may_wait(self, slot: Slot) -> bool:
+        """Whether a chunk may be lined up behind the task of a worker: never behind a suspect."""
+        busy = slot.task is not None and not slot.task.alone
+        return busy and slot.waiting is None and not self._urgent
+
+    def _next(self, coming: deque[Wanted], order: deque[Wanted]) -> Task:
+        chunk = coming.popleft()
+        order.append(chunk)
+        self._parts[chunk[0]] = {d: [] for d in chunk[1]}
+        return Task(chunk[0], *chunk)
 
     def _give(self, slot: Slot, task: Task) -> None:
         for detector in set(task.detectors) & set(self._off):
@@ -120,9 +132,10 @@ class Pool:
             slot.renew()
         try:
             slot.give(Task(task.chunk, task.span, left, task.alone), warm=not self._is_cold(left))
-        except OSError:  # it died while idle
+        except OSError:  # it died
             self._urgent.appendleft(task)
-            slot.renew()
+            if slot.task is None:  # of one that was at work its link will tell
+                slot.renew()
 
     def _is_cold(self, detectors: Sequence[int]) -> bool:
         return bool(self._cold.intersection(detectors))
@@ -168,9 +181,9 @@ class Pool:
         elif kind == "done":
             self._keep(slot.task, content[0])
             self._mysteries = 0
-            slot.task = slot.doing = None
+            slot.done()
             if content[1]:  # it holds half of its memory: what comes next could suffer
-                slot.renew()
+                self._renewed(slot, slot.task)
         elif kind == "fault":
             self._fault(slot, Status.CRASHED, str(content[0]))
         else:
@@ -185,7 +198,7 @@ class Pool:
         """End a worker's child and decide how its task goes on."""
         task, doing = slot.task, slot.doing
         assert task is not None
-        how = slot.renew()
+        how = self._renewed(slot, slot.waiting)
         if doing is None:
             self._mystery(task, how)
             return
@@ -194,6 +207,12 @@ class Pool:
         if rest:
             self._urgent.appendleft(Task(task.chunk, task.span, rest))
         self._suspect(task, doing, status, note or how)
+
+    def _renewed(self, slot: Slot, unheard: Task | None) -> str:
+        """Give a worker a fresh child; what the old one was to do next goes to whoever is idle."""
+        if unheard is not None:
+            self._urgent.append(unheard)
+        return slot.renew()
 
     def _mystery(self, task: Task, how: str) -> None:
         self._mysteries += 1

@@ -44,12 +44,15 @@ class Doing:
 class Slot:
     """One place in a nest. `link` leads to its living child; `task` is what that works on.
 
-    `who` names the job's detectors by their source; empty where its child must serve no other job.
+    `waiting` is what it has been told to do next: it need not wait until somebody hears that it has
+    done the first. `who` names the job's detectors by their source; empty where its child must
+    serve no other job.
     """
 
     def __init__(self, nest: Nest, place: int, job: bytes, who: frozenset[str]) -> None:
         self._nest, self._place, self._job, self._who = nest, place, job, who
         self.task: Task | None = None
+        self.waiting: Task | None = None
         self.doing: Doing | None = None
         self.history: set[int] = set()
         if not self._is_taken_over():
@@ -78,7 +81,7 @@ class Slot:
 
     def connect(self) -> str:
         """Wait for a child, hand it the job; return how the child before it ended."""
-        self.task = self.doing = None
+        self.task = self.waiting = self.doing = None
         self.history = set()
         for _ in range(_ATTEMPTS):  # a child may have been killed since it called
             with suppress(EOFError, OSError):
@@ -88,10 +91,17 @@ class Slot:
         raise NotToBeHad("worker processes die as soon as they start")
 
     def give(self, task: Task, *, warm: bool) -> None:
-        """Let the child begin on a task."""
-        self.task, self.doing = task, None
-        self.history.update(task.detectors)
+        """Let the child begin on a task, or go on with it once it is done with the one it has."""
         self.link.send((task.span, task.detectors, warm))
+        if self.task is None:
+            self.task, self.doing = task, None
+        else:
+            self.waiting = task
+        self.history.update(task.detectors)
+
+    def done(self) -> None:
+        """The child has done its task and is at the next one."""
+        self.task, self.waiting, self.doing = self.waiting, None, None
 
     def renew(self) -> str:
         """End the child, with all it may have started, and wait for a new one."""
