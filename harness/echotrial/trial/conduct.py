@@ -3,7 +3,7 @@
 import platform
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, closing, nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -95,24 +95,25 @@ def _gathered(
     Workers have a chunk each of the next one as soon as the last chunk of one is read; what is left
     to do of it, its last outcomes and its scores, is done while they read.
     """
-    corpora, begun = iter(request.corpora), list[Examination]()
-
-    def begin() -> None:
-        corpus = next(corpora, None)
-        if corpus is not None:
-            begun.append(Examination(corpus, request, work, cluster, progress))
-
+    coming = (Examination(c, request, work, cluster, progress) for c in request.corpora)
+    now, then = next(coming), None
     try:
-        begin()
+        now.begin()
         if meanwhile is not None:
             meanwhile()
-        while begun:
-            with closing(begun.pop()) as examination:
-                gathered = [examination.gather(tables, begin, keep)]
+        while now is not None:
+            then = next(coming, None)
+            gathered = [now.gather(tables, then.begin if then else _nothing, keep)]
+            now.close()
             yield gathered.pop()  # and do not hold what it was made of
+            now, then = then, None
     finally:
-        for examination in begun:
+        for examination in filter(None, (now, then)):
             examination.close()
+
+
+def _nothing() -> None:
+    """There is no other corpus to begin with."""
 
 
 def _of_one(folder: Path, info: Mapping[str, Any], gathered: Gathered) -> Trial:

@@ -1,6 +1,6 @@
 """One corpus of a trial: readings to outcomes, to tables, to scores."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from echotrial import scores
 from echotrial.corpus.store import Corpus
 from echotrial.engine import Reading, WorkFolder
 from echotrial.engine.cluster import Cluster
+from echotrial.engine.slices import Slice
 from echotrial.hooks import Measure
 from echotrial.memory import give_back
 from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
@@ -43,10 +44,7 @@ class Examined:
 
 
 class Examination:
-    """A corpus on its way through a trial: read as soon as it is made, then gathered.
-
-    Workers have a chunk each when it is made.
-    """
+    """A corpus on its way through a trial: begun, so that workers read, then gathered."""
 
     def __init__(
         self,
@@ -70,11 +68,16 @@ class Examination:
             progress=None if progress is None else lambda n: progress(corpus.name, n, len(rows)),
             first="tune",
         )
+        self._chunks: Generator[list[Slice]] | None = None
+
+    def begin(self) -> None:
+        """Give workers a chunk each."""
         self._chunks = self._reading.begun()
 
     def close(self) -> None:
         """Let its workers go, if it was given up."""
-        self._chunks.close()
+        if self._chunks is not None:
+            self._chunks.close()
 
     def gather(self, tables: Tables, then: Callable[[], None], keep: bool = False) -> "Gathered":
         """Read block by block; memory grows by what scores need of each record.
@@ -85,6 +88,7 @@ class Examination:
         Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
         are held until the others are through, so that tables are in the order of the records.
         """
+        assert self._chunks is not None  # begun
         corpus, names = self._corpus, [d.name for d in self._request.detectors]
         clustered, counts = corpus.origin != "synthetic", _counts(corpus, self._rows)
         gathering = scores.Gathering(corpus.name, corpus.setup, names, counts, clustered=clustered)
@@ -176,13 +180,17 @@ def _truth_of(corpus: Corpus, readings: pd.DataFrame) -> pa.Table:
 
 
 def _blocks(frames: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
-    """Frames put together until they are worth the cost of a call."""
+    """Frames put together until they are worth the cost of a call.
+
+    A block is handed on when the next frame has come, or there is none: then workers are at the
+    next corpus before anything else is done.
+    """
     held: list[pd.DataFrame] = []
     for frame in frames:
-        held += [frame] if len(frame) else []
         if sum(map(len, held)) >= _BLOCK:
             yield pd.concat(held, ignore_index=True)
             held = []
+        held += [frame] if len(frame) else []
     if held:
         yield pd.concat(held, ignore_index=True)
 
