@@ -126,7 +126,7 @@ def test_a_cut_has_a_unit_and_no_other_keys():
         Cut.read({"corpus": "x", "from": 1, "to": "2 us"}, "spec.toml")
 
 
-@pytest.mark.parametrize("n", [8, 37, 300, 1001])
+@pytest.mark.parametrize("n", [1, 2, 8, 37, 300, 1001])
 def test_ends_are_shaped_by_the_tapered_cosine_of_scipy(n: int) -> None:
     """F. Harris, Proc. IEEE 66 (1978) 51-83, as scipy has it."""
     assert (tapered(n, 0.2) == scipy.signal.windows.tukey(n, 0.2)).all()

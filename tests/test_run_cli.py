@@ -172,3 +172,18 @@ def test_settings_are_read_as_what_they_look_like() -> None:
     assert found == {"a": {"mode": 3, "polarity": "auto"}, "b": {"on": True, "level": 0.5}}
     with pytest.raises(WrongQuestion):
         settings_from(["mode=3"])
+
+
+def test_a_page_that_cannot_be_laid_out_does_not_end_the_trial(
+    corpus: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object) -> None:
+        raise RuntimeError("broken on purpose")
+
+    out = tmp_path / "trial"
+    with monkeypatch.context() as patched:
+        patched.setattr("echotrial.report.page.Report.hear", broken)
+        assert run(corpus, "--detector", "threshold", "--out", str(out), "--workers", "0") == 0
+    assert "threshold" in capsys.readouterr().out
+    assert open_trial(out).complete
+    assert (out / "report.html").is_file()

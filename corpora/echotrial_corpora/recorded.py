@@ -73,6 +73,8 @@ def tapered(n: int, share: float) -> NDArray[np.float64]:
     To the bit ``scipy.signal.windows.tukey`` (a test compares them), which takes a second to
     import.
     """
+    if n == 1:
+        return np.ones(1)
     width = int(share * (n - 1) / 2)
     at, window = np.arange(n), np.ones(n)
     window[: width + 1] = (1 + np.cos(np.pi * (-1 + 2.0 * at[: width + 1] / share / (n - 1)))) / 2

@@ -4,20 +4,18 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
-from functools import cached_property
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from echotrial.cli.shown import Shown
+
 if TYPE_CHECKING:
     from echotrial.corpus.store import Corpus
     from echotrial.host import Host, LoadedDetector
-    from echotrial.report.page import Report
-    from echotrial.report.terminal import Printout
     from echotrial.trial.conduct import Progress
-    from echotrial.trial.folder import Trial
 
 _FILE = click.Path(path_type=Path)
 
@@ -85,41 +83,16 @@ def run(
             work=work,
             cluster=cluster,
         )
-        shown = _Shown(folder)
+        shown = Shown(folder, tables=not as_json)
         trial = conduct(request, folder, progress, _import_what_comes_later, shown.hear)
-    path = shown.report.write(trial)
+    path = shown.show(trial)
     if as_json:
         from echotrial.answers.form import printed
 
         click.echo(printed("trial", {"corpora": trial.verdicts["corpora"]}))
     else:
-        shown.printout.print(trial)
         click.echo(f"Report: {path}")
     return 3 if host.failures else 0
-
-
-class _Shown:
-    """Page and tables of a trial, begun when there is something for them: imports take a while."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-
-    @cached_property
-    def report(self) -> "Report":
-        from echotrial.report.page import Report
-
-        return Report(self._folder.name)
-
-    @cached_property
-    def printout(self) -> "Printout":
-        from echotrial.report.terminal import Printout
-
-        return Printout()
-
-    def hear(self, trial: "Trial", document: dict[str, Any]) -> None:
-        """Lay out what was scored on a corpus."""
-        self.report.hear(trial, document)
-        self.printout.hear(trial, document)
 
 
 def _import_what_comes_later() -> None:

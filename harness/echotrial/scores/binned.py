@@ -102,8 +102,10 @@ def _rate(k: int, n: int) -> Rate:
 def _moments(error: Floats, places: np.ndarray) -> list[Moments]:
     """Of the errors at each place, as `precision.moments` makes them without a bootstrap."""
     n = np.bincount(places)
+    first = np.zeros(n.size)
+    first[places[::-1]] = error[::-1]  # taken off, so that sums of equal errors do not drift
     with np.errstate(divide="ignore", invalid="ignore"):  # of no reading, or of one
-        mean = np.bincount(places, weights=error) / n
+        mean = first + np.bincount(places, weights=error - first[places]) / n
         squares = np.bincount(places, weights=(error - mean[places]) ** 2)
         sd = np.sqrt(squares / (n - 1))
         reach = special.stdtrit(n - 1, (1 + CONFIDENCE) / 2) * sd / np.sqrt(n)

@@ -157,10 +157,7 @@ class _Likelihood:
         )
 
     def _sums(self, x: Floats, sign: float, at: float, b: float) -> Floats:
-        """Log-likelihood of hits (`sign` 1) or misses (-1), and what its derivatives are made of.
-
-        Of a million records every array counts, so few are held at a time.
-        """
+        """Log-likelihood of hits (`sign` 1) or misses (-1), and parts of its derivatives."""
         d = x - at
         against = -sign * (self._logit + b * d)
         faint = np.exp(-np.abs(against))  # 1 / (1 + exp(-z)) and log(1 + exp(z)), one exp for both

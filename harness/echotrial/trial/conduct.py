@@ -96,7 +96,8 @@ def _gathered(
     to do of it, its last outcomes and its scores, is done while they read.
     """
     coming = (Examination(c, request, work, cluster, progress) for c in request.corpora)
-    now, then = next(coming), None
+    now: Examination | None = next(coming)
+    then: Examination | None = None
     try:
         now.begin()
         if meanwhile is not None:

@@ -80,10 +80,10 @@ class Examination:
             self._chunks.close()
 
     def gather(self, tables: Tables, then: Callable[[], None], keep: bool = False) -> "Gathered":
-        """Read block by block; memory grows by what scores need of each record.
+        """Read block by block; memory grows by what scores need of each record, and `keep`.
 
         `then` is called when its workers have nothing left to read. With `keep` the tables'
-        first rows are kept for whoever wants to show them.
+        rows of records below `AT_HAND` are kept for whoever wants to show them.
 
         Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
         are held until the others are through, so that tables are in the order of the records.
@@ -103,7 +103,7 @@ class Examination:
             gathering.add(block, outcomes, known)
             added = tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
             if keep:
-                kept.append(tuple(t.filter(pc.field("record") < AT_HAND) for t in added))
+                kept.append(tuple(t.filter(pc.less(t["record"], AT_HAND)) for t in added))
             if self._request.measures:  # those of plugins are handed all that there is
                 scored.append(scores.joined(block, outcomes, known))
         seconds = self._reading.seconds_per_record
@@ -122,7 +122,7 @@ class Gathered:
     kept: list[tuple[pa.Table, pa.Table]]
 
     def tables(self) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Readings and records that were kept, once, as the trial's folder will give them."""
+        """Readings and records that were kept, once, as the trial's folder will give those."""
         kept, self.kept = zip(*self.kept, strict=True), []
         readings, records = (pa.concat_tables(of_one).unify_dictionaries() for of_one in kept)
         return readings.to_pandas(use_threads=False), records.to_pandas(use_threads=False)
@@ -142,7 +142,7 @@ class Gathered:
             seconds=self.examined.seconds_per_record,
         )
         document = found.to_json()
-        files.add(found.table, orjson.dumps(document))
+        files.add(found.table, orjson.dumps(document, option=orjson.OPT_SERIALIZE_NUMPY))
         corpus.release()
         del found
         give_back()
