@@ -96,10 +96,11 @@ def _gathered(
     to do of it, its last outcomes and its scores, is done while they read.
     """
     coming = (Examination(c, request, work, cluster, progress) for c in request.corpora)
-    now: Examination | None = next(coming)
+    first = next(coming)
+    now: Examination | None = first
     then: Examination | None = None
     try:
-        now.begin()
+        first.begin()
         if meanwhile is not None:
             meanwhile()
         while now is not None:
