@@ -17,6 +17,7 @@ from echotrial.engine import Limits, Reading, read_corpus, worker
 from echotrial.engine.job import Job
 from echotrial.engine.plan import Span
 from echotrial.engine.pool import Pool
+from pandas.testing import assert_frame_equal
 
 from tests import fault_table
 from tests.engine_stand_in import expected_mm, faulty, stand_in
@@ -212,3 +213,24 @@ def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last():
     finally:
         child.kill()
         child.join()
+
+
+@pytest.mark.parametrize("killer", ["honest-twin", "os-exits"])
+def test_workers_go_over_to_the_next_corpus_one_by_one(killer: str) -> None:
+    """The last chunk of one corpus is long in coming: whoever is idle is at the next by then.
+
+    A detector that dies at that chunk gets it again in a fresh process; nothing is lost.
+    """
+    detectors = faulty("honest", killer)
+    first, second = stand_in(1500, poisoned=[10, 1499]), stand_in(900, seed=1)
+    alone = [read_corpus(c, detectors, workers=2).readings for c in (first, second)]
+    one = Reading(first, detectors, workers=2)
+    other = Reading(second, detectors, workers=2)
+    begun = []
+    one.when_idle = lambda: begun.append(other.begun(one))
+    frames = [one.frame(chunk) for chunk in one.begun()]
+    assert begun
+    assert other._pool._nest is not None
+    frames_of_other = [other.frame(chunk) for chunk in begun[0]]
+    for found, expected in zip((frames, frames_of_other), alone, strict=True):
+        assert_frame_equal(pd.concat(found, ignore_index=True), expected)

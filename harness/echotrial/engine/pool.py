@@ -3,7 +3,7 @@
 import pickle
 import time
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from multiprocessing.connection import wait
 from pathlib import Path
 from types import TracebackType
@@ -29,10 +29,23 @@ class Pool:
     A worker that dies or runs out of time while a detector is at work puts that detector under
     suspicion: it gets the same records in a fresh process, alone, then their halves, down to the
     records that really fail. The others get the chunk without it.
+
+    `spare` is called when the first worker has nothing left to do. A pool that comes `after` this
+    one, and was made by then, gets each worker as soon as it is idle: none waits for the slowest.
     """
 
-    def __init__(self, job: Job, workers: int) -> None:
-        self._job, self._workers = job, workers
+    def __init__(
+        self,
+        job: Job,
+        workers: int,
+        spare: Callable[[], None] = lambda: None,
+        after: "Pool | None" = None,
+    ) -> None:
+        self._job, self._workers, self._spare, self._before = job, workers, spare, after
+        self._packed = pickle.dumps(job, protocol=pickle.HIGHEST_PROTOCOL)
+        self._coming, self._order = deque[Wanted](), deque[Wanted]()
+        self._heir: Pool | None = None
+        self._is_spare_told = False
         self._nest: Nest | None = None
         self._slots: list[Slot] = []
         self._urgent: deque[Task] = deque()
@@ -43,16 +56,32 @@ class Pool:
         self._mysteries = 0
 
     def __enter__(self) -> Self:
-        job = pickle.dumps(self._job, protocol=pickle.HIGHEST_PROTOCOL)
-        who = self._who()
+        self._nest = None if self._before is None else self._before.left_to(self)
+        if self._nest is not None:  # workers come one by one
+            return self
         self._nest = borrow(self._workers)
         try:
             for place in range(self._workers):
-                self._slots.append(Slot(self._nest, place, job, who))
+                self._open(place)
         except BaseException:
             self._nest.close()
             raise
         return self
+
+    def _open(self, place: int) -> None:
+        assert self._nest is not None
+        self._slots.append(Slot(self._nest, place, self._packed, self._who()))
+
+    def left_to(self, heir: "Pool") -> Nest | None:
+        """The nest whose places another pool will get, None if it has to find one of its own."""
+        if self._nest is not None and self._heir is None and heir._workers == self._workers:
+            self._heir = heir
+        return self._nest if self._heir is heir else None
+
+    def take(self, place: int) -> None:
+        """Go on with a worker that another pool does not need any more."""
+        self._open(place)
+        self._hand_out()
 
     def __exit__(
         self,
@@ -61,9 +90,13 @@ class Pool:
         trace: TracebackType | None,
     ) -> None:
         assert self._nest is not None
+        nest, self._nest = self._nest, None
         for slot in self._slots:
             slot.kill() if error else slot.leave()
-        give_back(self._nest)
+            if self._heir is not None and not error:
+                self._heir.take(slot.place)
+        if self._heir is None:
+            give_back(nest)
 
     def _who(self) -> frozenset[str]:
         """The detectors by their sources; empty with one from a file, which is loaded but once."""
@@ -79,45 +112,58 @@ class Pool:
 
         Workers begin at once, and not when the first chunk is asked for.
         """
-        coming, order = deque(wanted), deque[Wanted]()
-        self._hand_out(coming, order)
-        return self._chunks(coming, order)
+        self._coming.extend(wanted)
+        self._hand_out()
+        return self._chunks()
 
-    def _chunks(self, coming: deque[Wanted], order: deque[Wanted]) -> Iterator[list[Slice]]:
-        while order or coming:
-            while order and self._is_complete(order[0]):
-                yield self._collected(order.popleft())
-            if order and any(slot.task for slot in self._slots):
+    def _chunks(self) -> Iterator[list[Slice]]:
+        while self._order or self._coming:
+            while self._order and self._is_complete(self._order[0]):
+                yield self._collected(self._order.popleft())
+            if self._order and any(slot.task for slot in self._slots):
                 self._listen()
-            self._hand_out(coming, order)
+            self._hand_out()
+            if not self._coming and not self._urgent:
+                self._let_go()
 
-    def _hand_out(self, coming: deque[Wanted], order: deque[Wanted]) -> None:
+    def _let_go(self) -> None:
+        """Pass idle workers on: there is nothing left for them here."""
+        idle = [slot for slot in self._slots if slot.task is None]
+        if idle and not self._is_spare_told:
+            self._is_spare_told = True
+            self._spare()
+        if self._heir is not None and len(idle) < len(self._slots):  # the last one stays to the end
+            for slot in idle:
+                self._slots.remove(slot)
+                slot.leave()
+                self._heir.take(slot.place)
+
+    def _hand_out(self) -> None:
         """Give every idle worker something, and the others whole chunks to go on with.
 
         Then none of them waits while this process has other things to do. What is less than a chunk
         comes last, for whoever is idle first.
         """
         for slot in self._slots:
-            while slot.task is None and (self._urgent or self._may_come(coming, order)):
-                task = self._urgent.popleft() if self._urgent else self._next(coming, order)
-                self._give(slot, task)
+            while slot.task is None and (self._urgent or self._may_come()):
+                self._give(slot, self._urgent.popleft() if self._urgent else self._next())
         for slot in self._slots:
-            while self._may_wait(slot) and self._may_come(coming, order):
-                if len(coming[0][0]) < self._job.chunk:
+            while self._may_wait(slot) and self._may_come():
+                if len(self._coming[0][0]) < self._job.chunk:
                     return
-                self._give(slot, self._next(coming, order))
+                self._give(slot, self._next())
 
-    def _may_come(self, coming: deque[Wanted], order: deque[Wanted]) -> bool:
-        return bool(coming) and len(order) < _AHEAD * self._workers
+    def _may_come(self) -> bool:
+        return bool(self._coming) and len(self._order) < _AHEAD * self._workers
 
     def _may_wait(self, slot: Slot) -> bool:
         """Whether a chunk may be lined up behind the task of a worker: never behind a suspect."""
         busy = slot.task is not None and not slot.task.alone
         return busy and slot.waiting is None and not self._urgent
 
-    def _next(self, coming: deque[Wanted], order: deque[Wanted]) -> Task:
-        chunk = coming.popleft()
-        order.append(chunk)
+    def _next(self) -> Task:
+        chunk = self._coming.popleft()
+        self._order.append(chunk)
         self._parts[chunk[0]] = {d: [] for d in chunk[1]}
         return Task(chunk[0], *chunk)
 

@@ -123,17 +123,23 @@ class Reading:
         ahead = self.labels.splits.get(first or "", slice(0, 0))
         early, late = plan.parted(spans, ahead.start, ahead.stop)
         self.early = len(early)
+        self._pool: Pool | None = None
+        self._before: Reading | None = None
+        self.when_idle: Callable[[], None] = lambda: None
         self._spans = [*early, *plan.tapered(late, workers)]
 
     def __iter__(self) -> Iterator[pd.DataFrame]:
         with closing(self.begun()) as chunks:
             yield from map(self.frame, chunks)
 
-    def begun(self) -> Generator[list[Slice]]:
+    def begun(self, after: "Reading | None" = None) -> Generator[list[Slice]]:
         """Give this machine's workers a chunk each and return what `frame` makes the frames of.
 
-        So they read while the caller has something else to do first.
+        So they read while the caller has something else to do first. Those that are still at work
+        for the reading `after` which this one comes are given theirs when they are idle; its
+        `when_idle`, which is called when the first of them is, is the time to begin.
         """
+        self._before = after
         found = self._slices()
         next(found)
         return found
@@ -188,7 +194,9 @@ class Reading:
                 yield []
                 yield from self._cluster.read(self._distant, self.job.source, wanted)
         elif self._workers and work:
-            with Pool(self.job, min(self._workers, work)) as pool:
+            before = None if self._before is None else self._before._pool
+            with Pool(self.job, min(self._workers, work), lambda: self.when_idle(), before) as pool:
+                self._pool, self._before = pool, None
                 chunks = pool.read(wanted)
                 yield []
                 yield from chunks

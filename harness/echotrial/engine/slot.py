@@ -50,7 +50,7 @@ class Slot:
     """
 
     def __init__(self, nest: Nest, place: int, job: bytes, who: frozenset[str]) -> None:
-        self._nest, self._place, self._job, self._who = nest, place, job, who
+        self._nest, self.place, self._job, self._who = nest, place, job, who
         self.task: Task | None = None
         self.waiting: Task | None = None
         self.doing: Doing | None = None
@@ -60,7 +60,7 @@ class Slot:
 
     def _is_taken_over(self) -> bool:
         """Go on with the child of the run before, if that had the same detectors."""
-        kept = self._nest.kept.pop(self._place, None)
+        kept = self._nest.kept.pop(self.place, None)
         if kept is None:
             return False
         self.link, self._child = kept.link, kept.child
@@ -75,7 +75,7 @@ class Slot:
     def leave(self) -> None:
         """Keep an idle child for the next run: its kernels are loaded, its detectors known."""
         if self.task is None and self._who:
-            self._nest.kept[self._place] = Kept(self.link, self._child, self._who)
+            self._nest.kept[self.place] = Kept(self.link, self._child, self._who)
         else:
             self.kill()
 
@@ -85,7 +85,7 @@ class Slot:
         self.history = set()
         for _ in range(_ATTEMPTS):  # a child may have been killed since it called
             with suppress(EOFError, OSError):
-                self.link, self._child, how_the_last_one_ended = self._nest.hatch(self._place)
+                self.link, self._child, how_the_last_one_ended = self._nest.hatch(self.place)
                 self.link.send_bytes(self._job)
                 return how_the_last_one_ended
         raise NotToBeHad("worker processes die as soon as they start")

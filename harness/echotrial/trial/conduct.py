@@ -92,8 +92,8 @@ def _gathered(
 ) -> Iterator[Gathered]:
     """One corpus after the other.
 
-    Workers have a chunk each of the next one as soon as the last chunk of one is read; what is left
-    to do of it, its last outcomes and its scores, is done while they read.
+    A worker that has nothing left to read of one is at the next one; what is left to do of the one,
+    its last outcomes and its scores, is done while workers read.
     """
     coming = (Examination(c, request, work, cluster, progress) for c in request.corpora)
     first = next(coming)
@@ -105,17 +105,13 @@ def _gathered(
             meanwhile()
         while now is not None:
             then = next(coming, None)
-            gathered = [now.gather(tables, then.begin if then else _nothing, keep)]
+            gathered = [now.gather(tables, then, keep)]
             now.close()
             yield gathered.pop()  # and do not hold what it was made of
             now, then = then, None
     finally:
         for examination in filter(None, (now, then)):
             examination.close()
-
-
-def _nothing() -> None:
-    """There is no other corpus to begin with."""
 
 
 def _of_one(folder: Path, info: Mapping[str, Any], gathered: Gathered) -> Trial:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
 
@@ -70,25 +71,30 @@ class Examination:
         )
         self._chunks: Generator[list[Slice]] | None = None
 
-    def begin(self) -> None:
-        """Give workers a chunk each."""
-        self._chunks = self._reading.begun()
+    def begin(self, after: "Examination | None" = None) -> None:
+        """Give workers a chunk each, once; those of the corpus before as soon as they are idle."""
+        if self._chunks is None:
+            self._chunks = self._reading.begun(None if after is None else after._reading)
 
     def close(self) -> None:
         """Let its workers go, if it was given up."""
         if self._chunks is not None:
             self._chunks.close()
 
-    def gather(self, tables: Tables, then: Callable[[], None], keep: bool = False) -> "Gathered":
+    def gather(
+        self, tables: Tables, then: "Examination | None" = None, keep: bool = False
+    ) -> "Gathered":
         """Read block by block; memory grows by what scores need of each record, and `keep`.
 
-        `then` is called when its workers have nothing left to read. With `keep` the tables'
+        `then` is begun as soon as a worker has nothing left to read here. With `keep` the tables'
         rows of records below `AT_HAND` are kept for whoever wants to show them.
 
         Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
         are held until the others are through, so that tables are in the order of the records.
         """
         assert self._chunks is not None  # begun
+        begin = _nothing if then is None else partial(then.begin, self)
+        self._reading.when_idle = begin
         corpus, names = self._corpus, [d.name for d in self._request.detectors]
         clustered, counts = corpus.origin != "synthetic", _counts(corpus, self._rows)
         gathering = scores.Gathering(corpus.name, corpus.setup, names, counts, clustered=clustered)
@@ -96,7 +102,7 @@ class Examination:
         frames = map(self._reading.frame, self._chunks)
         early = list(islice(frames, self._reading.early))
         offsets = _offsets(corpus, early, names)
-        for block in _blocks(chain(frames, _nothing_but(then), early)):
+        for block in _blocks(chain(frames, _nothing_but(begin), early)):
             truth = _truth_of(corpus, block)
             known = truth.to_pandas(use_threads=False)
             outcomes = classify(block, known, corpus.setup, offsets)
@@ -152,6 +158,10 @@ class Gathered:
         everything = pd.concat(self.scored, ignore_index=True)
         mine = (everything["detector"] == detector) & (everything["split"] == "prove")
         return everything[mine]
+
+
+def _nothing() -> None:
+    """There is no other corpus to begin with."""
 
 
 def _nothing_but(call: Callable[[], None]) -> Iterator[pd.DataFrame]:
