@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -216,21 +217,22 @@ def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last():
 
 
 @pytest.mark.parametrize("killer", ["honest-twin", "os-exits"])
-def test_workers_go_over_to_the_next_corpus_one_by_one(killer: str) -> None:
+@pytest.mark.parametrize("others", [(900,), (20, 900)])
+def test_workers_go_over_to_the_next_corpus_one_by_one(killer: str, others: tuple[int]) -> None:
     """The last chunk of one corpus is long in coming: whoever is idle is at the next by then.
 
     A detector that dies at that chunk gets it again in a fresh process; nothing is lost.
     """
     detectors = faulty("honest", killer)
-    first, second = stand_in(1500, poisoned=[10, 1499]), stand_in(900, seed=1)
-    alone = [read_corpus(c, detectors, workers=2).readings for c in (first, second)]
-    one = Reading(first, detectors, workers=2)
-    other = Reading(second, detectors, workers=2)
-    begun = []
-    one.when_idle = lambda: begun.append(other.begun(one))
-    frames = [one.frame(chunk) for chunk in one.begun()]
-    assert begun
-    assert other._pool._nest is not None
-    frames_of_other = [other.frame(chunk) for chunk in begun[0]]
-    for found, expected in zip((frames, frames_of_other), alone, strict=True):
-        assert_frame_equal(pd.concat(found, ignore_index=True), expected)
+    corpora = [stand_in(1500, poisoned=[10, 1499]), *(stand_in(n, seed=n) for n in others)]
+    alone = [read_corpus(c, detectors, workers=2).readings for c in corpora]
+    readings = [Reading(c, detectors, workers=2) for c in corpora]
+    chunks, nests = [readings[0].begun()], []
+    for one, other in pairwise(readings):
+        one.when_idle = lambda one=one, other=other: chunks.append(other.begun(one))
+    for i, (reading, expected) in enumerate(zip(readings, alone, strict=True)):
+        nests.append(reading._pool._nest)
+        frames = [reading.frame(chunk) for chunk in chunks[i]]
+        assert_frame_equal(pd.concat(frames, ignore_index=True), expected)
+    assert nests[0] is not None
+    assert all(nest is nests[0] for nest in nests)

@@ -17,6 +17,8 @@ from echotrial.engine.slot import Doing, Slot, Task
 
 #: Chunks that may be ahead of the slowest one, per worker: what bounds memory.
 _AHEAD = 16
+#: Chunks that wait in a worker's pipe: more than it can read while scores and pages are made.
+_LINED_UP = 2
 #: Times in a row that workers may die outside any detector before the run is given up.
 _MYSTERIES = 3
 
@@ -45,6 +47,7 @@ class Pool:
         self._packed = pickle.dumps(job, protocol=pickle.HIGHEST_PROTOCOL)
         self._coming, self._order = deque[Wanted](), deque[Wanted]()
         self._heir: Pool | None = None
+        self._free: list[int] = []  # places of the nest that it does not need
         self._is_spare_told = False
         self._nest: Nest | None = None
         self._slots: list[Slot] = []
@@ -60,6 +63,7 @@ class Pool:
         if self._nest is not None:  # workers come one by one
             return self
         self._nest = borrow(self._workers)
+        self._free = list(range(self._workers, self._nest.places))
         try:
             for place in range(self._workers):
                 self._open(place)
@@ -74,14 +78,17 @@ class Pool:
 
     def left_to(self, heir: "Pool") -> Nest | None:
         """The nest whose places another pool will get, None if it has to find one of its own."""
-        if self._nest is not None and self._heir is None and heir._workers == self._workers:
+        if self._nest and not self._heir and heir._workers <= self._nest.places:
             self._heir = heir
         return self._nest if self._heir is heir else None
 
     def take(self, place: int) -> None:
         """Go on with a worker that another pool does not need any more."""
-        self._open(place)
-        self._hand_out()
+        if len(self._slots) < self._workers:
+            self._open(place)
+            self._hand_out()
+        else:
+            self._free.append(place)
 
     def __exit__(
         self,
@@ -93,10 +100,11 @@ class Pool:
         nest, self._nest = self._nest, None
         for slot in self._slots:
             slot.kill() if error else slot.leave()
-            if self._heir is not None and not error:
-                self._heir.take(slot.place)
         if self._heir is None:
             give_back(nest)
+        elif not error:
+            for place in [*(slot.place for slot in self._slots), *self._free]:
+                self._heir.take(place)
 
     def _who(self) -> frozenset[str]:
         """The detectors by their sources; empty with one from a file, which is loaded but once."""
@@ -159,7 +167,7 @@ class Pool:
     def _may_wait(self, slot: Slot) -> bool:
         """Whether a chunk may be lined up behind the task of a worker: never behind a suspect."""
         busy = slot.task is not None and not slot.task.alone
-        return busy and slot.waiting is None and not self._urgent
+        return busy and len(slot.waiting) < _LINED_UP and not self._urgent
 
     def _next(self) -> Task:
         chunk = self._coming.popleft()
@@ -229,7 +237,7 @@ class Pool:
             self._mysteries = 0
             slot.done()
             if content[1]:  # it holds half of its memory: what comes next could suffer
-                self._renewed(slot, slot.task)
+                self._renewed(slot, [slot.task] if slot.task else [])
         elif kind == "fault":
             self._fault(slot, Status.CRASHED, str(content[0]))
         else:
@@ -244,7 +252,7 @@ class Pool:
         """End a worker's child and decide how its task goes on."""
         task, doing = slot.task, slot.doing
         assert task is not None
-        how = self._renewed(slot, slot.waiting)
+        how = self._renewed(slot)
         if doing is None:
             self._mystery(task, how)
             return
@@ -254,10 +262,9 @@ class Pool:
             self._urgent.appendleft(Task(task.chunk, task.span, rest))
         self._suspect(task, doing, status, note or how)
 
-    def _renewed(self, slot: Slot, unheard: Task | None) -> str:
+    def _renewed(self, slot: Slot, begun: Sequence[Task] = ()) -> str:
         """Give a worker a fresh child; what the old one was to do next goes to whoever is idle."""
-        if unheard is not None:
-            self._urgent.append(unheard)
+        self._urgent.extend([*begun, *slot.waiting])
         return slot.renew()
 
     def _mystery(self, task: Task, how: str) -> None:

@@ -3,6 +3,7 @@
 import os
 import signal
 import time
+from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -52,7 +53,7 @@ class Slot:
     def __init__(self, nest: Nest, place: int, job: bytes, who: frozenset[str]) -> None:
         self._nest, self.place, self._job, self._who = nest, place, job, who
         self.task: Task | None = None
-        self.waiting: Task | None = None
+        self.waiting = deque[Task]()
         self.doing: Doing | None = None
         self.history: set[int] = set()
         if not self._is_taken_over():
@@ -81,7 +82,8 @@ class Slot:
 
     def connect(self) -> str:
         """Wait for a child, hand it the job; return how the child before it ended."""
-        self.task = self.waiting = self.doing = None
+        self.task = self.doing = None
+        self.waiting.clear()
         self.history = set()
         for _ in range(_ATTEMPTS):  # a child may have been killed since it called
             with suppress(EOFError, OSError):
@@ -96,12 +98,12 @@ class Slot:
         if self.task is None:
             self.task, self.doing = task, None
         else:
-            self.waiting = task
+            self.waiting.append(task)
         self.history.update(task.detectors)
 
     def done(self) -> None:
         """The child has done its task and is at the next one."""
-        self.task, self.waiting, self.doing = self.waiting, None, None
+        self.task, self.doing = self.waiting.popleft() if self.waiting else None, None
 
     def renew(self) -> str:
         """End the child, with all it may have started, and wait for a new one."""
