@@ -333,13 +333,7 @@ def test_verdict_and_cautions_stand_in_the_page(trial: Trial, text: str) -> None
     assert isinstance(trial.scores, pd.DataFrame)
 
 
-@pytest.mark.parametrize("most", [20_000, 30])
-def test_the_page_made_while_a_trial_goes_on_is_that_of_its_folder(
-    most: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    for name in ("examine", "conduct"):
-        monkeypatch.setattr(import_module(f"echotrial.trial.{name}"), "AT_HAND", most)
-    monkeypatch.setattr(page, "MOST_RECORDS", most)
+def test_the_page_made_while_a_trial_goes_on_is_that_of_its_folder(tmp_path: Path) -> None:
     report = page.Report("t")
     some = corpus_at(tmp_path / "some", 60, prove=40)
     walls = np.linspace(0.6, 2.0, 24)
@@ -351,3 +345,14 @@ def test_the_page_made_while_a_trial_goes_on_is_that_of_its_folder(
     )
     made = trial_of(tmp_path / "t", [some, others], scored=report.hear)
     assert report.html(made) == page.html(made)
+
+
+def test_a_large_trial_is_not_told_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(import_module("echotrial.trial.conduct"), "AT_HAND", 30)
+    heard: list[str] = []
+    corpus = corpus_at(tmp_path / "made", 40, prove=20)
+    trial_of(tmp_path / "t", [corpus], scored=lambda trial, _: heard.append(str(trial)))
+    assert heard == []
+    small = corpus_at(tmp_path / "small", 30, prove=20)
+    trial_of(tmp_path / "s", [small], scored=lambda trial, _: heard.append(str(trial)))
+    assert len(heard) == 1

@@ -1,6 +1,7 @@
 """``echotrial run`` as a user meets it: tables, exit codes, messages without a traceback."""
 
 import json
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -186,4 +187,14 @@ def test_a_page_that_cannot_be_laid_out_does_not_end_the_trial(
         assert run(corpus, "--detector", "threshold", "--out", str(out), "--workers", "0") == 0
     assert "threshold" in capsys.readouterr().out
     assert open_trial(out).complete
+    assert (out / "report.html").is_file()
+
+
+def test_a_large_trial_is_shown_at_its_end(
+    corpus: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(import_module("echotrial.trial.conduct"), "AT_HAND", 30)
+    out = tmp_path / "trial"
+    assert run(corpus, "--detector", "threshold", "--out", str(out), "--workers", "0") == 0
+    assert "threshold" in capsys.readouterr().out
     assert (out / "report.html").is_file()

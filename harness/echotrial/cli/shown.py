@@ -17,7 +17,8 @@ class Shown:
     """
 
     def __init__(self, folder: Path, *, tables: bool = True) -> None:
-        self._folder, self._tables, self._failed = folder, tables, False
+        self._folder, self._tables = folder, tables
+        self._heard = self._failed = False
 
     @cached_property
     def _report(self) -> "Report":
@@ -41,10 +42,14 @@ class Shown:
                 self._printout.hear(trial, document)
         except Exception:
             self._failed = True
+        self._heard = True
 
     def show(self, trial: "Trial") -> Path:
-        """Write the page, print the tables; all anew from the folder if laying out went wrong."""
-        if self._failed:
+        """Write the page, print the tables.
+
+        Both from the folder if the trial was too large to be told of, or laying out went wrong.
+        """
+        if self._failed or not self._heard:
             from echotrial.report import page
             from echotrial.report.terminal import show_trial
 

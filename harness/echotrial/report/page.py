@@ -69,7 +69,7 @@ class Report:
         self._payload.add(as_json({"trial": name, "outcomes": outcomes()}).removesuffix("}"))
 
     def hear(self, trial: Trial, document: Mapping[str, Any]) -> None:
-        """Add a corpus while the trial goes on, as `trial.conduct` tells of it."""
+        """Add a corpus while a trial goes on, as `trial.conduct` tells of it."""
         self.add(part_of(trial, document))
 
     def add(self, part: Part) -> None:

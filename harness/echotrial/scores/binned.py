@@ -1,9 +1,11 @@
 """What one detector did in every bin of a stratum: rates, guarantees, bias."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from echotrial.outcome import WALL_LOCKS, Outcome
@@ -20,6 +22,9 @@ from echotrial.scores.precision import NO_MOMENTS, Floats, Moments, moments
 from echotrial.scores.rates import Rate, at_least, at_most, rate
 from echotrial.scores.single import Single
 from echotrial.scores.strata import Bin
+
+#: Records that are counted at a time.
+_BLOCK: Final = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -57,9 +62,8 @@ def _by_masks(one: Single, parts: Sequence[Bin], alpha: float) -> list[InBin]:
 
 def _by_counts(one: Single, parts: Sequence[Bin], alpha: float) -> list[InBin]:
     """Independent records: all bins at once, of which there are a hundred a detector."""
-    bins = np.array([part.code for part in parts]) + 1  # 0 = in no bin
-    places = parts[0].codes.astype(np.intp) + 1
-    counts = _counts(one, places)[bins]
+    bins = np.array([part.code for part in parts])
+    counts = _counts(one, parts)[bins]
     counted = {
         "hit": _sum(counts, (Outcome.HIT,)),
         "off": _sum(counts, (Outcome.OFF,)),
@@ -70,25 +74,38 @@ def _by_counts(one: Single, parts: Sequence[Bin], alpha: float) -> list[InBin]:
     among = counts.sum(axis=(1, 2)) - _sum(counts, (Outcome.UNDECIDED,))
     low = lower_bound(counted["hit"], among, alpha)
     high = upper_bound(counted["false lock"], among, alpha)
-    right = one.right_echoes
-    errors = dict(enumerate(_moments(one.error_um[right], places[right])))
+    errors = _moments(one, parts)
     return [
         InBin(
             {name: _rate(int(k[i]), int(among[i])) for name, k in counted.items()},
             float(low[i]),
             float(high[i]),
-            errors.get(bin_, NO_MOMENTS),
+            errors[bin_],
         )
         for i, bin_ in enumerate(bins.tolist())
     ]
 
 
-def _counts(one: Single, places: np.ndarray) -> np.ndarray:
-    """Records by place, by whether they read thick, and by outcome."""
-    shape = (int(places.max(initial=0)) + 1, 2, len(Outcome))
-    thick = one.panel.reads_thick(one.i)
-    at = np.ravel_multi_index((places, thick.astype(np.intp), one.panel.code[one.i]), shape)
-    return np.bincount(at, minlength=int(np.prod(shape))).reshape(shape)
+def _counts(one: Single, parts: Sequence[Bin]) -> np.ndarray:
+    """Records by code of the bin, by whether they read thick, and by outcome."""
+    codes, thick, outcomes = parts[0].codes, one.panel.reads_thick(one.i), one.panel.code[one.i]
+    shape = (_size(parts), 2, len(Outcome))
+    found = np.zeros(int(np.prod(shape)), dtype=np.intp)
+    for rows in _blocks(codes.size):
+        inside = codes[rows] >= 0
+        where = (codes[rows][inside], thick[rows][inside], outcomes[rows][inside])
+        at = np.ravel_multi_index([w.astype(np.intp) for w in where], shape)
+        found += np.bincount(at, minlength=found.size)
+    return found.reshape(shape)
+
+
+def _size(parts: Sequence[Bin]) -> int:
+    return max(part.code for part in parts) + 1
+
+
+def _blocks(n: int) -> Iterator[slice]:
+    """Of a million records every array counts: few are taken at a time."""
+    return (slice(start, start + _BLOCK) for start in range(0, n, _BLOCK))
 
 
 def _sum(counts: np.ndarray, outcomes: Iterable[Outcome]) -> np.ndarray:
@@ -99,14 +116,27 @@ def _rate(k: int, n: int) -> Rate:
     return Rate(k, n, wilson(k, n), "" if n else "no records")
 
 
-def _moments(error: Floats, places: np.ndarray) -> list[Moments]:
-    """Of the errors at each place, as `precision.moments` makes them without a bootstrap."""
-    n = np.bincount(places)
-    first = np.zeros(n.size)
-    first[places[::-1]] = error[::-1]  # taken off, so that sums of equal errors do not drift
+def _moments(one: Single, parts: Sequence[Bin]) -> list[Moments]:
+    """Of the errors in each bin, as `precision.moments` makes them without a bootstrap."""
+    codes, known = parts[0].codes, one.right_echoes & (parts[0].codes >= 0)
+    size, blocks = _size(parts), list(_blocks(codes.size))
+
+    def errors(rows: slice) -> tuple[NDArray[np.intp], Floats]:
+        """Bins and errors of some of the records."""
+        return codes[rows][known[rows]].astype(np.intp), one.error_um[rows][known[rows]]
+
+    first = np.zeros(size)  # error of each bin, taken off: then sums of equal ones do not drift
+    for at, error in map(errors, reversed(blocks)):
+        first[at[::-1]] = error[::-1]
+    n, mean, squares = np.zeros(size, np.intp), np.zeros(size), np.zeros(size)
+    for at, error in map(errors, blocks):
+        n += np.bincount(at, minlength=size)
+        mean += np.bincount(at, weights=error - first[at], minlength=size)
     with np.errstate(divide="ignore", invalid="ignore"):  # of no reading, or of one
-        mean = first + np.bincount(places, weights=error - first[places]) / n
-        squares = np.bincount(places, weights=(error - mean[places]) ** 2)
+        mean /= n
+        for at, error in map(errors, blocks):
+            squares += np.bincount(at, weights=(error - first[at] - mean[at]) ** 2, minlength=size)
+        mean += first
         sd = np.sqrt(squares / (n - 1))
         reach = special.stdtrit(n - 1, (1 + CONFIDENCE) / 2) * sd / np.sqrt(n)
     alike = np.sqrt(squares) <= 1e-12 * np.abs(mean)

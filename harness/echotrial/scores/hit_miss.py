@@ -2,6 +2,7 @@
 
 import warnings
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,8 @@ from statsmodels.tools.tools import add_constant
 from echotrial.scores.sampling import Bools, Sampling
 
 Floats = NDArray[np.float64]
+#: Walls that are summed over at a time.
+_BLOCK: Final = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -158,7 +161,11 @@ class _Likelihood:
 
     def _sums(self, x: Floats, sign: float, at: float, b: float) -> Floats:
         """Log-likelihood of hits (`sign` 1) or misses (-1), and parts of its derivatives."""
-        d = x - at
+        blocks = (x[start : start + _BLOCK] for start in range(0, x.size, _BLOCK))
+        return sum((self._block(part - at, sign, b) for part in blocks), np.zeros(5))
+
+    def _block(self, d: Floats, sign: float, b: float) -> Floats:
+        """The same of some walls, as distances from `at`: of a million every array counts."""
         against = -sign * (self._logit + b * d)
         faint = np.exp(-np.abs(against))  # 1 / (1 + exp(-z)) and log(1 + exp(z)), one exp for both
         value = -float(np.maximum(against, 0.0).sum() + np.log1p(faint).sum())

@@ -43,7 +43,8 @@ def conduct(
     Readings are kept part by part in a work folder until the trial is complete, so a trial that
     was stopped at any moment computes only what is missing. `meanwhile` is called once, when
     workers have begun: whatever else has to be done costs nothing then. So does what `scored` does
-    for each corpus, while the next one is read; tables hold its first `AT_HAND` records.
+    for each corpus, while the next one is read; a large trial, of more than `AT_HAND` records in a
+    corpus, is not told of, for its tables would have to be held.
 
     Raises
     ------
@@ -67,7 +68,7 @@ def conduct(
         Tables(folder, folder / PARTS, request.corpora) as tables,
         ScoreFiles(folder, folder / PARTS) as files,
     ):
-        examined = []
+        examined, scored = [], None if _is_large(info) else scored
         for gathered in _gathered(
             request, work, cluster, tables, progress, meanwhile, bool(scored)
         ):
@@ -114,11 +115,14 @@ def _gathered(
             examination.close()
 
 
+def _is_large(info: Mapping[str, Any]) -> bool:
+    return any(c["prove"] + c["tune"] > AT_HAND for c in info["corpora"])
+
+
 def _of_one(folder: Path, info: Mapping[str, Any], gathered: Gathered) -> Trial:
     """The trial as it will be, as far as one corpus goes."""
     found = {**info, **_what_was_found([gathered.examined]), "complete": True}
     trial = Trial(folder, found, corpus=gathered.examined.corpus.name)
-    trial = trial.first(AT_HAND) if trial.holds_more_than(AT_HAND) else trial
     return trial.holding(*gathered.tables())
 
 

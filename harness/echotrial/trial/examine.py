@@ -10,7 +10,6 @@ import numpy as np
 import orjson
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from echotrial import scores
 from echotrial.corpus.store import Corpus
@@ -20,7 +19,6 @@ from echotrial.engine.slices import Slice
 from echotrial.hooks import Measure
 from echotrial.memory import give_back
 from echotrial.outcome import NO_OFFSETS, MarkOffsets, classify, offsets_of
-from echotrial.trial.folder import AT_HAND
 from echotrial.trial.request import Request
 from echotrial.trial.scorefiles import ScoreFiles
 from echotrial.trial.tables import Tables
@@ -87,7 +85,7 @@ class Examination:
         """Read block by block; memory grows by what scores need of each record, and `keep`.
 
         `then` is begun as soon as a worker has nothing left to read here. With `keep` the tables'
-        rows of records below `AT_HAND` are kept for whoever wants to show them.
+        rows are kept for whoever wants to show them.
 
         Chunks of `tune` come first, for all outcomes depend on the mark offsets found there. They
         are held until the others are through, so that tables are in the order of the records.
@@ -109,7 +107,7 @@ class Examination:
             gathering.add(block, outcomes, known)
             added = tables.add(corpus.name, pd.concat([block, outcomes], axis=1), truth)
             if keep:
-                kept.append(tuple(t.filter(pc.less(t["record"], AT_HAND)) for t in added))
+                kept.append(added)
             if self._request.measures:  # those of plugins are handed all that there is
                 scored.append(scores.joined(block, outcomes, known))
         seconds = self._reading.seconds_per_record

@@ -21,7 +21,7 @@ VERDICTS = "scores.json"
 #: First and last line of that file; between them stands a line for each corpus.
 HEAD: Final = '{"schema": "echotrial.trial/1", "corpora": [\n'
 TAIL: Final = "]}\n"
-#: Records of each corpus that are handed on while a trial is conducted.
+#: With more records than this in a corpus a trial is large: it is not shown before its end.
 AT_HAND: Final = 20_000
 #: Columns of `scores.wide` in a notebook: heading, and factor to its unit.
 SHOWN: Final = {
