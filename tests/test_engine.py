@@ -200,7 +200,7 @@ def test_smaller_last_chunks_cover_the_same_records_on_the_same_grid(length, wor
     assert all(s.start % TILE == 0 for s in found)
     if workers > 1:
         last = [s for s in found if s.start >= spans[-1].start]
-        assert max(map(len, last)) <= max(TILE, len(spans[-1]) // 4 + TILE)
+        assert max(map(len, last)) <= max(TILE, len(spans[-1]) // 2 + TILE)
 
 
 def test_chunks_of_a_split_come_first():

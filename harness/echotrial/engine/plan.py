@@ -94,12 +94,11 @@ def parted(spans: Sequence[Span], start: int, stop: int) -> tuple[list[Span], li
 
 
 def tapered(spans: Sequence[Span], workers: int) -> list[Span]:
-    """The same records, the last `workers` chunks in quarters, so that workers end together."""
+    """The same records, the last `workers` chunks in halves, so that workers end together."""
     if workers < 2:
         return list(spans)
     whole, last = spans[:-workers], spans[-workers:]
-    halves = [half for span in last for half in _cut(span)]
-    return [*whole, *(quarter for half in halves for quarter in _cut(half))]
+    return [*whole, *(half for span in last for half in _cut(span))]
 
 
 def _cut(span: Span) -> tuple[Span, ...]:
