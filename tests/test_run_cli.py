@@ -187,7 +187,8 @@ def test_a_page_that_cannot_be_laid_out_does_not_end_the_trial(
         assert run(corpus, "--detector", "threshold", "--out", str(out), "--workers", "0") == 0
     assert "threshold" in capsys.readouterr().out
     assert open_trial(out).complete
-    assert (out / "report.html").is_file()
+    name = open_trial(out).info["corpora"][0]["name"]
+    assert f"{name}</h2>" in (out / "report.html").read_text(encoding="utf-8")
 
 
 def test_a_large_trial_is_shown_at_its_end(
@@ -197,4 +198,5 @@ def test_a_large_trial_is_shown_at_its_end(
     out = tmp_path / "trial"
     assert run(corpus, "--detector", "threshold", "--out", str(out), "--workers", "0") == 0
     assert "threshold" in capsys.readouterr().out
-    assert (out / "report.html").is_file()
+    name = open_trial(out).info["corpora"][0]["name"]
+    assert f"{name}</h2>" in (out / "report.html").read_text(encoding="utf-8")

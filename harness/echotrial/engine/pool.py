@@ -17,7 +17,8 @@ from echotrial.engine.slot import Doing, Slot, Task
 
 #: Chunks that may be ahead of the slowest one, per worker: what bounds memory.
 _AHEAD = 16
-#: Chunks that wait in a worker's pipe: more than it can read while scores and pages are made.
+#: Chunks that wait in a worker's pipe: with all detectors more than it reads while a corpus is
+#: scored and shown.
 _LINED_UP = 2
 #: Times in a row that workers may die outside any detector before the run is given up.
 _MYSTERIES = 3

@@ -135,10 +135,8 @@ class Gathered:
         """Write its scores, and give them as JSON data; what they were made of is let go of."""
         corpus = self.examined.corpus
         give_back()
-        found = scores.score_panels(
-            self.gathering.panel(
-                "prove"
-            ),  # not by a name, which would hold what is let go of there
+        found = scores.score_panels(  # panels without a name, which would hold what is let go of
+            self.gathering.panel("prove"),
             self.gathering.panel("tune"),
             origin=corpus.origin,
             measures=self.measures,

@@ -58,8 +58,8 @@ class Tables(Staged):
         return rows, records
 
     def _writer(self, name: str, schema: Any) -> pq.ParquetWriter:
-        # Measured numbers are hardly ever twice the same: a dictionary of them costs half as much
-        # time again, and on every shipped corpus room too.
+        # Measured numbers are hardly ever twice the same: dictionaries of them cost half as much
+        # time again, and over the shipped corpora room too.
         words = [field.name for field in schema if not pa.types.is_primitive(field.type)]
         return self._open.enter_context(
             pq.ParquetWriter(self._stage / name, schema, use_dictionary=words)
