@@ -1,8 +1,9 @@
 """A filter by a few taps in the time domain, where few do for echoes.
 
 A transform there and back takes as long as some ninety taps, padded to twice the length as some two
-hundred. The filters of the echo detectors are short wherever the pulse is; what few taps leave out is a thousandth of an echo, beside it in time,
-and the same for all echoes, so that it moves none against another.
+hundred. The filters of the echo detectors are short wherever the pulse is; what few taps leave out
+is a thousandth of an echo, beside it in time, and the same for all echoes, so that it moves none
+against another.
 """
 
 from dataclasses import dataclass
