@@ -4,6 +4,7 @@ Walls are made by the method of images; what each must find is known in closed f
 library that nobody here wrote.
 """
 
+from dataclasses import fields
 from functools import partial
 
 import numpy as np
@@ -19,7 +20,11 @@ from echotrial_detectors.autocorrelation import (
     faded,
     lag_peaks,
 )
-from echotrial_detectors.consensus import Consensus, _detect, agree, probability
+from echotrial_detectors.cepstral import Cepstral
+from echotrial_detectors.consensus import Consensus, Voice, _detect, agree, probability
+from echotrial_detectors.correlation import Correlation
+from echotrial_detectors.envelope import Envelope
+from echotrial_detectors.model_fit import ModelFit
 from echotrial_detectors.onset import Onset, aic_onset
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.sparse import Sparse, matched_pulse, pursue, value_at
@@ -316,7 +321,10 @@ def test_the_model_fit_stands_against_one_voice_and_where_it_is_sure_against_two
 
     members = [("model-fit", 0.6e-3, own)]
     members += [(n, 0.9e-3, c) for n, c in zip(("envelope", "cepstral"), others, strict=False)]
-    voices = {name: partial(lambda w, c, _: voice(w, c), wall, c) for name, wall, c in members}
+    voices = {
+        name: Voice(object, None, partial(lambda w, c, _: voice(w, c), wall, c))
+        for name, wall, c in members
+    }
     batch = trains(setup(), np.array([0.9e-3]))
     found = _detect(setup(), Consensus.Settings(), voices, {}, batch)
     assert found.answered[0] == answered
@@ -339,6 +347,21 @@ def test_maps_of_no_trust_silence_it():
     distrust = {name: (lambda c: 0 * np.asarray(c)) for name in members}
     doubtful = Consensus().prepare(setup(), Consensus.Settings(), maps=distrust)(batch)
     assert doubtful.reason[0] == Reason.LOW_CONFIDENCE
+
+
+def test_it_takes_what_its_members_have_read_of_the_batch_from_the_host():
+    """The same readings as its own members give, and none of these is called."""
+    batch = trains(setup(), np.array([0.9e-3, 0.4e-3]), noise=1e-2, loss=0.9)
+    consensus = Consensus().prepare(setup(), Consensus.Settings())
+    alone = consensus(batch)
+    members = (ModelFit, Correlation, Envelope, Cepstral, Autocorrelation)
+    for seconds, kind in enumerate(members):
+        found = kind().prepare(setup(), kind.Settings())(batch)
+        batch.known.add(kind, kind.Settings(), found, 2.0**seconds)
+    together = consensus(batch)
+    assert batch.known.lent_s == 31.0
+    for field in fields(Readings):
+        np.testing.assert_array_equal(getattr(together, field.name), getattr(alone, field.name))
 
 
 def test_it_does_without_the_model_fit():

@@ -129,6 +129,11 @@ class Batch:
         found.flags.writeable = False
         return found
 
+    @cached_property
+    def known(self) -> "Known":
+        """What detectors have read of this very batch, for one that combines them."""
+        return Known()
+
 
 def _nan(n: int) -> NDArray[np.float64]:
     return np.full(n, np.nan)
@@ -187,3 +192,28 @@ class Readings:
     def answered(self) -> NDArray[np.bool_]:
         """Which records have a reading."""
         return ~np.isnan(self.thickness_m)
+
+
+class Known:
+    """Readings of one batch by detector and settings: what one has read, another need not.
+
+    A reading is a function of record, set-up, detector and settings, so it makes no difference
+    which of them called. `lent_s` sums up what the readings asked for took when they were made: to
+    be added to the time of whoever asked, which would else look faster than it is alone.
+    """
+
+    def __init__(self) -> None:
+        self._entries: list[tuple[type, object, Readings, float]] = []
+        self.lent_s = 0.0
+
+    def add(self, detector: type, settings: object, readings: Readings, seconds: float) -> None:
+        """Keep what a detector made of the whole batch, and how long that took."""
+        self._entries.append((detector, settings, readings, seconds))
+
+    def of(self, detector: type, settings: object) -> Readings | None:
+        """Readings of a detector with these settings and without maps; None = not known yet."""
+        for kind, chosen, readings, seconds in self._entries:
+            if kind is detector and chosen == settings:
+                self.lent_s += seconds
+                return readings
+        return None

@@ -11,11 +11,11 @@ or two voices of different kinds, and two of them silence a model fit that is no
 from collections.abc import Sequence
 from functools import partial
 from importlib import import_module
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal, NamedTuple
 
 import numpy as np
 from echotrial.ascan import Batch, Readings, Reason
-from echotrial.detector import Detect, Invariance, Maps, Settings, setting
+from echotrial.detector import Detect, Detector, Invariance, Maps, Settings, setting
 from echotrial.errors import NotApplicable
 from echotrial.setup import Setup
 from numpy.typing import NDArray
@@ -59,6 +59,19 @@ class ConsensusSettings(Settings):
     )  # fmt: skip
 
 
+class Voice(NamedTuple):
+    """A member at work."""
+
+    kind: type[Detector]
+    settings: Settings
+    detect: Detect
+
+    def read(self, batch: Batch) -> Readings:
+        """What it reads, from the host where it has read this batch before."""
+        known = batch.known.of(self.kind, self.settings)
+        return self.detect(batch) if known is None else known
+
+
 class Consensus:
     """Combines other detectors by their calibrated confidence."""
 
@@ -77,13 +90,14 @@ class Consensus:
         NotApplicable
             Fewer than two of them are left.
         """
-        voices: dict[str, Detect] = {}
+        voices: dict[str, Voice] = {}
         for name, (module, kind, _) in _PANEL.items():
             if name == "model-fit" and settings.panel != "all":
                 continue
             member: Any = getattr(import_module(f"echotrial_detectors.{module}"), kind)()
+            chosen = member.Settings()
             try:
-                voices[name] = member.prepare(setup, member.Settings())
+                voices[name] = Voice(type(member), chosen, member.prepare(setup, chosen))
             except NotApplicable:
                 continue
         if len(voices) < 2:
@@ -92,10 +106,10 @@ class Consensus:
 
 
 def _detect(
-    setup: Setup, settings: ConsensusSettings, voices: dict[str, Detect], maps: dict[str, Any],
+    setup: Setup, settings: ConsensusSettings, voices: dict[str, Voice], maps: dict[str, Any],
     batch: Batch,
 ) -> Readings:  # fmt: skip
-    readings = [detect(batch) for detect in voices.values()]
+    readings = [voice.read(batch) for voice in voices.values()]
     chance = np.stack(
         [
             probability(r, maps.get(name), *_raw_counts(name, first=i == 0))

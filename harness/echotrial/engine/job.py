@@ -5,6 +5,7 @@ import inspect
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -117,19 +118,25 @@ class DetectorCall:
     def factory(self) -> type[Detector]:
         """Load the detector in this process, from the user's file or by its import name."""
         if Path(self.plugin).is_file():
-            loaded = host.load([Path(self.plugin)], use_entry_points=False)
+            loaded = _from_file(self.plugin, self.file_digest)
             if self.name not in loaded.detectors:
                 raise ImportError("; ".join(f.reason for f in loaded.failures) or "it is not there")
-            mine = loaded.detectors[self.name]
-            if mine.source_digest != self.file_digest:
-                raise ImportError(f"{self.plugin} has changed since the run began")
-            return mine.factory
+            return loaded.detectors[self.name].factory
         thing: Any = getattr(importlib.import_module(self.module), self.qualname, None)
         if thing is None:
             return host.load().detectors[self.name].factory
         factory: Any = thing if inspect.isclass(thing) else from_function(thing)
         found: type[Detector] = factory
         return found
+
+
+@lru_cache(maxsize=8)
+def _from_file(plugin: str, digest: str) -> host.Host:
+    """What is in a file, loaded once, so that one detector knows another by its class."""
+    loaded = host.load([Path(plugin)], use_entry_points=False)
+    if any(d.source_digest != digest for d in loaded.detectors.values()):
+        raise ImportError(f"{plugin} has changed since the run began")
+    return loaded
 
 
 @dataclass(frozen=True)

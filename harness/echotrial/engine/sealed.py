@@ -15,7 +15,7 @@ from echotrial.setup import Setup
 Bits = NDArray[np.uint32]
 
 
-def _locked(array: NDArray[Any]) -> NDArray[Any]:
+def locked(array: NDArray[Any]) -> NDArray[Any]:
     """The same memory, read-only for good: numpy refuses to make this array writeable again."""
     owned = np.ascontiguousarray(array)
     if owned.size == 0:
@@ -26,7 +26,7 @@ def _locked(array: NDArray[Any]) -> NDArray[Any]:
 
 def sealed(batch: Batch, setup: Setup) -> Batch:
     """The same batch with its samples and start times locked, and with a locked set-up."""
-    return Batch(_locked(batch.samples), batch.rate_hz, _locked(batch.start_s), setup)
+    return Batch(locked(batch.samples), batch.rate_hz, locked(batch.start_s), setup)
 
 
 def sealed_setup(setup: Setup) -> Setup:
@@ -34,7 +34,7 @@ def sealed_setup(setup: Setup) -> Setup:
     echo = setup.reference_echo
     if echo is None:
         return setup
-    return setup.model_copy(update={"reference_echo": replace(echo, samples=_locked(echo.samples))})
+    return setup.model_copy(update={"reference_echo": replace(echo, samples=locked(echo.samples))})
 
 
 def tally(batch: Batch) -> int:

@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from echotrial.ascan import Batch, Readings, Reason
 from echotrial.detector import Detect, Detector
 from echotrial.engine.job import DetectorCall, Job
 from echotrial.engine.plan import Span
-from echotrial.engine.sealed import sealed, sealed_setup, tally
+from echotrial.engine.sealed import locked, sealed, sealed_setup, tally
 from echotrial.engine.slices import VALUES, Slice, Status, joined
 from echotrial.engine.warmup import practice
 from echotrial.errors import NotApplicable
@@ -34,6 +34,22 @@ class Fault(Exception):
 
 class OutOfMemory(Exception):
     """A detector met the memory limit; its process is not to be trusted with more work."""
+
+
+class Prepared(NamedTuple):
+    """A detector at work, and what it was prepared from."""
+
+    factory: type[Detector]
+    settings: Any
+    is_without_maps: bool
+    detect: Detect
+
+    def hand_over(self, batch: Batch, answer: Readings, seconds: float) -> None:
+        """Offer others a copy, which nobody can write to, of what it has read of a batch."""
+        if self.is_without_maps:
+            values, reason = as_arrays(answer, len(batch))
+            readings = Readings(*map(locked, (*values, reason)))
+            batch.known.add(self.factory, self.settings, readings, seconds)
 
 
 class Bench:
@@ -62,8 +78,9 @@ class Bench:
     ) -> None:
         self.job, self._factories, self._tell = job, dict(factories or {}), tell
         self._own_process = own_process
-        self._ready: dict[int, Detect | Fault] = {}
+        self._ready: dict[int, Prepared | Fault] = {}
         self._setup = sealed_setup(job.source.setup)
+        self._practice: Batch | None = None
 
     def read(self, span: Span, detectors: Sequence[int], *, warm: bool = True) -> list[Slice]:
         """Read one chunk, or a part of it, with some of the detectors."""
@@ -81,13 +98,13 @@ class Bench:
 
     def _slice(self, batch: Batch, span: Span, detector: int, warm: bool) -> Slice:
         try:
-            detect = self._prepared(detector, batch, warm)
+            ready = self._prepared(detector, batch, warm)
         except Fault as fault:
             return Slice.failed(detector, span, fault.status, fault.note)
         self._tell("read", detector, len(span))
-        return self._bisected(detect, batch, span, detector)
+        return self._bisected(ready, batch, span, detector)
 
-    def _prepared(self, number: int, batch: Batch, warm: bool) -> Detect:
+    def _prepared(self, number: int, batch: Batch, warm: bool) -> Prepared:
         if number not in self._ready:
             self._tell("prepare", number, len(batch))
             self._ready[number] = self._prepare(self.job.calls[number])
@@ -100,27 +117,33 @@ class Bench:
             raise Fault(ready.status, ready.note)
         return ready
 
-    def _prepare(self, call: DetectorCall) -> Detect | Fault:
+    def _prepare(self, call: DetectorCall) -> Prepared | Fault:
         try:
             with self._guarded(call.name, "prepare"):
                 factory = self._factories.get(call.name) or call.factory()
                 settings = factory.Settings(**call.settings)
                 maps = {} if call.maps is None else {"maps": call.maps}
-                return factory().prepare(self._setup, settings, **maps)
+                detect = factory().prepare(self._setup, settings, **maps)
+                return Prepared(factory, settings, call.maps is None, detect)
         except Fault as fault:
             return Fault(fault.status, fault.note)
 
-    def _warm_up(self, detect: Detect, batch: Batch, name: str) -> None:
-        """Let kernels compile on invented A-scans, so that compiling is nobody's reading time."""
+    def _warm_up(self, ready: Prepared, batch: Batch, name: str) -> None:
+        """Let kernels compile on invented A-scans, so that compiling is nobody's reading time.
+
+        The same ones for all, so that a detector that combines others need not call them here.
+        """
+        if self._practice is None:
+            self._practice = sealed(practice(batch), self._setup)
         try:
             with self._guarded(name, "warm-up"):
-                detect(sealed(practice(batch), self._setup))
+                ready.hand_over(self._practice, ready.detect(self._practice), 0.0)
         except Fault:
             pass  # it may dislike these A-scans; the records are what counts
 
-    def _bisected(self, detect: Detect, batch: Batch, span: Span, detector: int) -> Slice:
+    def _bisected(self, ready: Prepared, batch: Batch, span: Span, detector: int) -> Slice:
         try:
-            return self._called(detect, batch, span, detector)
+            return self._called(ready, batch, span, detector)
         except Fault as fault:
             if len(span) == 1:
                 return Slice.failed(detector, span, fault.status, fault.note)
@@ -128,17 +151,19 @@ class Bench:
         for half in span.halves():
             rows = slice(half.start - span.start, half.stop - span.start)
             parts.append(
-                self._bisected(detect, sealed(batch.take(rows), self._setup), half, detector)
+                self._bisected(ready, sealed(batch.take(rows), self._setup), half, detector)
             )
         return joined(parts)
 
-    def _called(self, detect: Detect, batch: Batch, span: Span, detector: int) -> Slice:
+    def _called(self, ready: Prepared, batch: Batch, span: Span, detector: int) -> Slice:
         with self._guarded(self.job.calls[detector].name, ""):
-            began = time.perf_counter()
-            answer = detect(batch)
-            seconds = time.perf_counter() - began
+            lent_s, began = batch.known.lent_s, time.perf_counter()
+            answer = ready.detect(batch)
+            seconds = time.perf_counter() - began + batch.known.lent_s - lent_s
             values, reason = as_arrays(answer, len(span))
         found = judged(detector, span, values, reason)
+        if not found.notes:
+            ready.hand_over(batch, answer, seconds)
         return replace(found, seconds=seconds, timed=len(span))
 
     @contextmanager
