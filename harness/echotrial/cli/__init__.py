@@ -1,5 +1,6 @@
 """The ``echotrial`` command: each subcommand lives in a module of its own, imported when called."""
 
+import atexit
 import gc
 import importlib
 import sys
@@ -85,6 +86,7 @@ def main(arguments: list[str] | None = None) -> Any:
     """Entry point: run a command; an error becomes one message and its exit code."""
     warnings.formatwarning = _formatted
     gc.set_threshold(20_000, 10, 10)  # imports and tables make a million objects, and few cycles
+    atexit.register(gc.freeze)  # the system takes all of them back: no last search for cycles
     try:
         code = cli.main(args=arguments, standalone_mode=False)
     except EchotrialError as error:

@@ -13,7 +13,6 @@ import select
 import signal
 import socket
 import sys
-from contextlib import suppress
 from multiprocessing.connection import Connection
 
 from echotrial.engine.job import Job
@@ -25,15 +24,16 @@ from echotrial.memory import give_back
 _POLL_S = 0.02
 
 
-#: Imported before the first fork; what a child must not wait for.
-_PRELOADED = ("scipy.signal", "echotrial.corpus.store")
+#: Imported before the first fork: what every child needs.
+_PRELOADED = "echotrial.corpus.store"
+#: Imported before the second one: detectors that kill their process may need it each time, and it
+#: takes a third of a second.
+_IF_ONE_DIES = "scipy.signal"
 
 
 def main(folder: str, places: int) -> None:
     """Keep one child alive at each place until the starter is gone."""
-    for module in _PRELOADED:
-        with suppress(ImportError):
-            importlib.import_module(module)
+    importlib.import_module(_PRELOADED)
     adder()  # with its first kernel numba sets itself up: a quarter of a second
     children = {_born(f"{folder}/{place}", ""): f"{folder}/{place}" for place in range(places)}
     while True:
@@ -44,6 +44,7 @@ def main(folder: str, places: int) -> None:
             os._exit(0)
         dead, status = os.waitpid(-1, os.WNOHANG)
         if dead in children:
+            importlib.import_module(_IF_ONE_DIES)
             address = children.pop(dead)
             children[_born(address, _told(os.waitstatus_to_exitcode(status)))] = address
 
