@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 from echotrial.compare import mean_shift, rate_difference, signed_rank, spread_ratio
-from echotrial.compare.bootstrap import bootstrap
 from echotrial.compare.holm import holm
 from echotrial.compare.mcnemar import least_p, mcnemar
 from echotrial.compare.rate_difference import Discordant
+from echotrial.scores.bootstrap import bootstrap
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats

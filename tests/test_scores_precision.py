@@ -3,15 +3,16 @@
 import numpy as np
 import pytest
 from echotrial.scores.efficiency import efficiency
-from echotrial.scores.precision import bias_interval, bootstrap_interval, moments, spread
+from echotrial.scores.precision import bias_interval, moments, spread
 from echotrial.scores.sampling import Sampling
-from echotrial.scores.trend import trend, velocity_part_um
+from echotrial.scores.trend import line, trend, velocity_part_um
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
+from statsmodels.tools.tools import add_constant
 
 FREE = Sampling()
 # B. Efron, R. Tibshirani, An Introduction to the Bootstrap (1993): the law-school data.
 LSAT = [576, 635, 558, 578, 666, 580, 555, 661, 651, 605, 653, 575, 545, 572, 594]
-GPA = [3.39, 3.30, 2.81, 3.03, 3.44, 3.07, 3.00, 3.43, 3.36, 3.13, 3.12, 2.74, 2.76, 2.88, 2.96]
 
 
 def test_planted_errors() -> None:
@@ -22,18 +23,6 @@ def test_planted_errors() -> None:
     assert found.mad == 2.0  # distances from 2: 5 1 0 2 9
     assert found.mad == stats.median_abs_deviation(error)
     assert found.rms == pytest.approx(np.sqrt(151 / 5))
-
-
-def test_bootstrap_of_the_law_schools() -> None:
-    """Correlation 0.776; BCa interval 0.33 to 0.94 (the book and scipy at many resamples)."""
-
-    def correlation(x: np.ndarray, y: np.ndarray, axis: int = -1) -> np.ndarray:
-        x, y = (v - v.mean(axis=axis, keepdims=True) for v in (x, y))
-        return (x * y).sum(axis=axis) / np.sqrt((x**2).sum(axis=axis) * (y**2).sum(axis=axis))
-
-    data = np.array(LSAT, dtype=float), np.array(GPA)
-    assert correlation(*data) == pytest.approx(0.776, abs=5e-4)
-    assert bootstrap_interval(data, correlation) == pytest.approx((0.325, 0.943), abs=0.03)
 
 
 def test_bias_interval_is_the_bootstrap_of_the_mean() -> None:
@@ -126,6 +115,25 @@ def test_interval_of_the_slope_by_hand() -> None:
     reach = 2.0106 * np.sqrt((bread @ (x.T * weight) @ x @ bread)[1, 1])
     found = trend(error, wall, FREE).slope_interval
     assert found == pytest.approx((slope - reach, slope + reach), rel=1e-3)
+
+
+@pytest.mark.parametrize("grouped", [False, True])
+def test_line_and_its_covariance_are_those_of_statsmodels(grouped: bool) -> None:
+    rng = np.random.default_rng(8)
+    groups = np.sort(rng.integers(0, 9, 60))
+    x = rng.uniform(500, 2000, 9)[groups] + rng.normal(0, 20, 60)
+    y = 3 + 0.01 * x + rng.normal(0, 2, 9)[groups] + rng.normal(0, 1, 60)
+    how = (
+        {"cov_type": "cluster", "cov_kwds": {"groups": groups}} if grouped else {"cov_type": "HC3"}
+    )
+    reference = OLS(y, add_constant(x)).fit(use_t=True, **how)
+    found, covariance, freedom = line(x, y, groups if grouped else None)
+    assert found == pytest.approx(tuple(reference.params))
+    np.testing.assert_allclose(covariance, reference.cov_params(), rtol=1e-8)
+    assert freedom == (np.unique(groups).size - 1 if grouped else 58)
+    shown = trend(y, x, Sampling(groups) if grouped else FREE)
+    assert tuple(shown.slope_interval) == pytest.approx(tuple(reference.conf_int(0.05)[1]))
+    assert tuple(shown.offset_interval) == pytest.approx(tuple(reference.conf_int(0.05)[0]))
 
 
 def test_traces_of_a_specimen_are_no_independent_points_of_a_trend() -> None:

@@ -3,16 +3,12 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from echotrial.scores.hit_miss import (
-    Logistic,
-    NoEstimateError,
-    fit_logistic,
-    hit_miss,
-    quantile,
-    quantile_bound,
-)
+from echotrial.scores.hit_miss import hit_miss, quantile, quantile_bound
+from echotrial.scores.logistic import Logistic, NoEstimateError, fit_logistic
 from echotrial.scores.sampling import Sampling
 from echotrial.scores.thin_wall import hit_limit, lock_limit
+from hypothesis import assume, given
+from hypothesis import strategies as st
 from scipy import optimize
 
 FREE = Sampling()
@@ -86,6 +82,26 @@ def test_likelihood_ratio_bound_against_a_generalised_linear_model(
         hit.astype(float), x - bound, family=binomial, offset=np.full(60, np.log(9.0))
     ).fit()
     assert through.deviance - free.deviance == pytest.approx(2.7055, abs=1e-3)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(20, 400), st.floats(0.5, 30), st.floats(0.02, 0.98))
+def test_logistic_regression_is_that_of_statsmodels(
+    seed: int, n: int, slope: float, share: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    x = rng.uniform(-8, -6, n)
+    hit = rng.random(n) < 1 / (1 + np.exp(-slope * (x + 8 - 2 * share)))
+    assume(hit.any() and not hit.all())
+    assume(x[hit].min() < x[~hit].max() and x[~hit].min() < x[hit].max())
+    found = fit_logistic(x, hit)
+    binomial = sm.families.Binomial()
+    design = sm.add_constant(x + 7)
+    other = sm.GLM(hit.astype(float), design, family=binomial).fit(tol=1e-12, maxiter=200)
+    assert found.log_likelihood == pytest.approx(other.llf, rel=1e-7)
+    assert found.slope == pytest.approx(other.params[1], rel=1e-3)
+    assert found.intercept - 7 * found.slope == pytest.approx(other.params[0], rel=1e-3, abs=1e-3)
+    back = np.array([[1.0, -7.0], [0.0, 1.0]])
+    np.testing.assert_allclose(back @ found.covariance @ back.T, other.cov_params(), rtol=2e-3)
 
 
 @pytest.mark.parametrize(

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrial.compare import mean_shift, signed_rank, specimens, spread_ratio
-from echotrial.compare.bootstrap import bootstrap
 from echotrial.compare.finding import Finding
 from echotrial.compare.margins import Margins
 from echotrial.compare.pairs import Pair
+from echotrial.scores.bootstrap import bootstrap
 from echotrial.scores.intervals import Interval
 
 Floats = NDArray[np.float64]

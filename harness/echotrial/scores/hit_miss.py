@@ -1,15 +1,13 @@
 """Hit/miss logistic regression on the logarithm of the wall, and its 90/95 value."""
 
-import warnings
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
-from statsmodels.discrete.discrete_model import Logit
-from statsmodels.tools.tools import add_constant
 
+from echotrial.scores.logistic import Logistic, NoEstimateError, fit_logistic
 from echotrial.scores.sampling import Bools, Sampling
 
 Floats = NDArray[np.float64]
@@ -24,20 +22,6 @@ class HitMiss:
     wall_m: float
     wall_bound_m: float
     note: str = ""
-
-
-@dataclass(frozen=True)
-class Logistic:
-    """logit P(hit) = intercept + slope x; covariance of the two; log-likelihood."""
-
-    intercept: float
-    slope: float
-    covariance: Floats
-    log_likelihood: float
-
-
-class NoEstimateError(ValueError):
-    """The data have no finite maximum of the likelihood; the message says why."""
 
 
 def hit_miss(
@@ -75,32 +59,6 @@ def hit_miss(
 
 def _none(why: str) -> HitMiss:
     return HitMiss(np.nan, np.nan, f"no estimate: {why}")
-
-
-def fit_logistic(x: Floats, hit: Bools) -> Logistic:
-    """Maximum likelihood of a logistic regression on one variable.
-
-    Raises
-    ------
-    NoEstimateError
-        All hits, all misses, separation, or no convergence.
-    """
-    if hit.all() or not hit.any():
-        raise NoEstimateError("all are hits" if hit.all() else "none is a hit")
-    if x[~hit].max() <= x[hit].min() or x[hit].max() <= x[~hit].min():
-        raise NoEstimateError("separation: a threshold tells hits from misses")
-    centre = float(x.mean())  # on raw ln(metres) intercept and slope are all but collinear
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        try:
-            fit = Logit(hit.astype(float), add_constant(x - centre)).fit(disp=0)
-        except (Warning, np.linalg.LinAlgError, ValueError) as error:
-            raise NoEstimateError(f"no convergence ({error})") from None
-    (b0, b1), back = fit.params, np.array([[1.0, -centre], [0.0, 1.0]])
-    covariance = back @ fit.cov_params() @ back.T
-    found = Logistic(float(b0 - b1 * centre), float(b1), covariance, float(fit.llf))
-    fit.remove_data()  # it refers to itself, so that it would stay until the collector comes by
-    return found
 
 
 def quantile(fit: Logistic, p: float) -> tuple[float, float]:

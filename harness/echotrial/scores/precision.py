@@ -1,20 +1,19 @@
 """Bias and precision (ISO 5725) of readings of the right echoes, and what a wrong velocity adds."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
+from echotrial.scores.bootstrap import bootstrap as resampled
 from echotrial.scores.intervals import CONFIDENCE, NO_INTERVAL, Interval
 from echotrial.scores.sampling import Sampling
 
 Floats = NDArray[np.float64]
 #: Above so many independent readings the mean is normal enough for Student's interval.
 BOOTSTRAP_UP_TO: Final = 300
-RESAMPLES: Final = 1999
 
 
 @dataclass(frozen=True)
@@ -83,22 +82,7 @@ def bias_interval(
     what = "readings" if sampling.specimen is None else "specimens"
     if not bootstrap or m > BOOTSTRAP_UP_TO:
         return _student(total, count), f"Student's interval of {m} {what}"
-    return bootstrap_interval((total, count), _ratio), f"bootstrap of {m} {what}"
-
-
-def bootstrap_interval(data: tuple[Floats, ...], statistic: Callable[..., Any]) -> Interval:
-    """Bias-corrected accelerated interval of `statistic(*data, axis)` of paired samples."""
-    found = stats.bootstrap(
-        data,
-        statistic,
-        paired=True,
-        vectorized=True,
-        n_resamples=RESAMPLES,
-        confidence_level=CONFIDENCE,
-        method="BCa",
-        rng=np.random.default_rng(0),
-    ).confidence_interval
-    return Interval(float(found.low), float(found.high))
+    return resampled(np.column_stack((total, count)), _ratio), f"bootstrap of {m} {what}"
 
 
 def _units(error: Floats, sampling: Sampling) -> tuple[Floats, Floats]:
@@ -109,8 +93,8 @@ def _units(error: Floats, sampling: Sampling) -> tuple[Floats, Floats]:
     return np.bincount(codes, weights=error).astype(float), np.bincount(codes).astype(float)
 
 
-def _ratio(total: Floats, count: Floats, axis: int = -1) -> Floats:
-    return np.asarray(total.sum(axis=axis) / count.sum(axis=axis))
+def _ratio(sums: Floats) -> Floats:
+    return np.asarray(sums[..., 0] / sums[..., 1])
 
 
 def _student(total: Floats, count: Floats) -> Interval:

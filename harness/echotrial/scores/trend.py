@@ -1,13 +1,11 @@
 """Linear trend of the error over the wall: a wrong velocity is a slope, a wrong zero an offset."""
 
-import warnings
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from statsmodels.regression.linear_model import OLS
-from statsmodels.tools.tools import add_constant
+from scipy import special
 
 from echotrial.scores.intervals import CONFIDENCE, NO_INTERVAL, Interval
 from echotrial.scores.sampling import Sampling
@@ -46,19 +44,39 @@ def trend(error_um: Floats, wall_um: Floats, sampling: Sampling) -> Trend:
         return Trend(
             np.nan, NO_INTERVAL, np.nan, NO_INTERVAL, n, "no estimate: too few or too equal walls"
         )
-    model = OLS(error_um, add_constant(wall_um))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # an exact fit has no variance: its intervals are points
-        if groups is None:
-            fit = model.fit(cov_type="HC3", use_t=True)
-        else:
-            fit = model.fit(cov_type="cluster", cov_kwds={"groups": groups}, use_t=True)
-        offset, slope = (Interval(*map(float, ends)) for ends in fit.conf_int(1 - CONFIDENCE))
-    found = Trend(
-        float(fit.params[1]), slope, float(fit.params[0]), offset, n, _cause(slope, offset)
+    (offset, slope), covariance, freedom = line(wall_um, error_um, groups)
+    reach = special.stdtrit(freedom, (1 + CONFIDENCE) / 2) * np.sqrt(np.diag(covariance))
+    of_offset, of_slope = (
+        Interval(float(at - r), float(at + r)) for at, r in zip((offset, slope), reach, strict=True)
     )
-    fit.remove_data()  # it refers to itself, so that it would stay until the collector comes by
-    return found
+    return Trend(slope, of_slope, offset, of_offset, n, _cause(of_slope, of_offset))
+
+
+def line(
+    x: Floats, y: Floats, groups: NDArray[Any] | None = None
+) -> tuple[tuple[float, float], Floats, int]:
+    """Offset and slope of y over x, (n,), by least squares; their covariance; degrees of freedom.
+
+    The covariance asks for no equal variances: HC3 (J. MacKinnon, H. White, J. Econometrics 29
+    (1985) 305-325), or of whole groups with the usual correction for their number g and g - 1
+    degrees of freedom (K.-Y. Liang, S. Zeger, Biometrika 73 (1986) 13-22). Both from memory.
+    """
+    n, middle = x.size, float(x.mean())
+    away = x - middle
+    squares = float(away @ away)
+    slope = float(away @ y) / squares
+    offset = float(y.mean()) - slope * middle
+    residual = y - offset - slope * x
+    weights = np.stack((np.full(n, 1 / n) - middle * away / squares, away / squares))
+    if groups is None:  # an estimate is the sum of these weights times y
+        lever = 1 / n + away**2 / squares
+        parts, factor, freedom = weights * (residual / (1 - lever)), 1.0, n - 2
+    else:
+        codes = np.unique(groups, return_inverse=True)[1]
+        parts = np.stack([np.bincount(codes, weights=w * residual) for w in weights])
+        g = parts.shape[1]
+        factor, freedom = g / (g - 1) * (n - 1) / (n - 2), g - 1
+    return (offset, slope), np.asarray(factor * parts @ parts.T), freedom
 
 
 def _cause(slope: Interval, offset: Interval) -> str:

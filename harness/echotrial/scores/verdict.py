@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from echotrial.scores.intervals import ALPHA
 from echotrial.scores.panel import Panel
@@ -247,9 +247,7 @@ def _hits_tie(
     if sampling.specimen is not None:
         lead = np.bincount(sampling.specimen[rows], weights=lead)
     wins, losses = int((lead > 0).sum()), int((lead < 0).sum())
-    if wins + losses == 0:
-        return True
-    return bool(stats.binomtest(wins, wins + losses).pvalue > ALPHA)
+    return 2 * float(special.bdtr(min(wins, losses), wins + losses, 0.5)) > ALPHA
 
 
 def _errors_tie(panel: Panel, precise: Assessment, other: Assessment) -> bool:
@@ -259,7 +257,8 @@ def _errors_tie(panel: Panel, precise: Assessment, other: Assessment) -> bool:
     gain = panel.error_um[j, both] ** 2 - panel.error_um[i, both] ** 2
     if gain.size < 2 or np.ptp(gain) == 0:
         return bool(not gain.size or gain[0] == 0)
-    return bool(stats.ttest_1samp(gain, 0).pvalue > ALPHA)
+    t = float(gain.mean() / gain.std(ddof=1)) * gain.size**0.5
+    return 2 * float(special.stdtr(gain.size - 1, -abs(t))) > ALPHA
 
 
 def _sentence(
