@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 #: Members by name, the strongest one first: module, class, and what it goes by. Members that go by
 #: the same are one voice.
-_PANEL = {
+PANEL = {
     "model-fit": ("model_fit", "ModelFit", "model"),
     "correlation": ("correlation", "Correlation", "echoes"),
     "envelope": ("envelope", "Envelope", "echoes"),
@@ -91,7 +91,7 @@ class Consensus:
             Fewer than two of them are left.
         """
         voices: dict[str, Voice] = {}
-        for name, (module, kind, _) in _PANEL.items():
+        for name, (module, kind, _) in PANEL.items():
             if name == "model-fit" and settings.panel != "all":
                 continue
             member: Any = getattr(import_module(f"echotrial_detectors.{module}"), kind)()
@@ -120,7 +120,7 @@ def _detect(
         speak = readings[0].answered | np.isin(readings[0].reason, OTHERS_MAY_SPEAK)
         chance[1:, ~speak] = 0.0
     wall = np.stack([r.thickness_m for r in readings])
-    kinds = np.unique([_PANEL[name][2] for name in voices], return_inverse=True)[1]
+    kinds = np.unique([PANEL[name][2] for name in voices], return_inverse=True)[1]
     joint, against, voices_for, lead = agree(wall, chance, setup.tolerance.of(wall), kinds)
     answered = ~np.isnan(wall).all(axis=0)
     reason = np.full(len(batch), Reason.READ, dtype=np.int8)

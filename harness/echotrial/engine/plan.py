@@ -67,10 +67,10 @@ def tiles_of(records: NDArray[np.intp]) -> NDArray[np.intp]:
 
 
 def chunk_size(asked: int | None, records: int, workers: int) -> int:
-    """Records a chunk, a multiple of `TILE`; small runs get at least four chunks a worker."""
+    """Records a chunk, a multiple of `TILE`; small runs get two chunks a worker."""
     if asked is not None and asked < 1:
         raise WrongQuestion(f"a chunk of {asked} records: it has to be 1 or more")
-    size = asked or min(LARGEST_CHUNK, records // (4 * max(workers, 1)) or 1)
+    size = asked or min(LARGEST_CHUNK, records // (2 * max(workers, 1)) or 1)
     return -(-size // TILE) * TILE
 
 
