@@ -4,6 +4,7 @@ from dataclasses import fields
 
 import numpy as np
 import pytest
+from echotrial_detectors import multiples
 from echotrial_detectors.multiples import Law, Series, best_series
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -113,3 +114,51 @@ def test_echoes_half_way_between_are_told():
         np.sum(0.81 ** k[::2]) / np.sum(0.81**k), rel=1e-6
     )
     assert series_in(50.0 * k, 0.9**k).between[0] == 0
+
+
+def whole_search(place, height, origin, level, law, counted):
+    """Every pair of a first echo and a next one, walked along: none is left out as hopeless."""
+    best, trial, n = np.full(len(fields(Series)), np.nan), np.empty(9), place.size
+    best[[0, 7, 8, 9]] = 0
+    counts, size = place >= counted, np.abs(height)
+    energy = float(np.sum(height[counts] ** 2))
+    if energy == 0:
+        return best
+    likely = np.flatnonzero(size >= multiples.FIRST_SHARE * size.max())
+    for i in likely[: multiples.FIRSTS]:
+        following = [j for j in range(i + 1, n) if size[j] >= multiples.NEXT_SHARE * size.max()]
+        for j in following[: multiples.NEXTS]:
+            spacing, after = place[j] - place[i], place[i] - origin
+            order = int(np.rint(after / spacing)) if spacing > 0 else 0
+            if not law.spacing_min <= spacing <= law.spacing_max or order < 1:
+                continue
+            if abs(after - order * spacing) > max(law.origin_share * spacing, law.origin_slack):
+                continue
+            if multiples._is_on(best, place[i], spacing, law.slack):
+                continue
+            gain = multiples._follow(
+                place, height, n, i, order, spacing, min(size[j] / size[i], 1.0), counted, 500.0,
+                level, law, trial,
+            )  # fmt: skip
+            own = height[i] ** 2 if counts[i] else 0.0
+            trial[0], trial[7] = gain / energy, max(gain - own, 0) / energy
+            multiples._keep_if_best(trial, best)
+    if best[0] > 0:
+        best[9] = multiples._between(place, height, n, counted, best, law) / energy
+    return best
+
+
+@settings(deadline=None, max_examples=300)
+@given(
+    echoes=st.lists(
+        st.tuples(st.integers(1, 24), st.floats(-3, 3), st.floats(0.06, 1)), min_size=1, max_size=14
+    ),
+    counted=st.floats(0, 150),
+)
+def test_a_search_that_ends_early_gives_the_answer_of_the_whole_one(echoes, counted):
+    law, place = LAW._replace(sign=0, alternation=0), sorted(20.0 * k + d for k, d, _ in echoes)
+    height = np.array([h for *_, h in echoes])
+    found = series_in(place, height, law=law, counted=counted)
+    want = whole_search(np.array(place), height, 0.0, 0.05, law, counted)
+    got = [getattr(found, f.name)[0] for f in fields(Series)]
+    np.testing.assert_allclose(got, want, rtol=1e-9, atol=1e-12)

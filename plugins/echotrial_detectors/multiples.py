@@ -129,22 +129,28 @@ def best_series(
             highest = abs(height[i])
     if energy == 0.0:
         return
-    firsts = 0
+    firsts, left = 0, energy
     for i in range(n):
+        own = height[i] * height[i] if place[i] >= counted_from else 0.0
+        left -= own  # energy of what comes behind it
         if abs(height[i]) < FIRST_SHARE * highest:
             continue
         firsts += 1
         if firsts > FIRSTS:
             break
-        nexts, after = 0, place[i] - origin
+        attests_none = 0.0 if law.from_origin else own
+        nexts, after, rest = 0, place[i] - origin, left
         for j in range(i + 1, i + 2 if law.from_origin else n):
             spacing, fall = after, law.ratio
             if not law.from_origin:
+                # neither the best one nor a rival if it explained all that comes from here on
+                if rest <= best[8] * energy and own + rest <= best[0] * energy:
+                    break
+                if place[j] >= counted_from:
+                    rest -= height[j] * height[j]
                 if abs(height[j]) < NEXT_SHARE * highest:
                     continue
                 spacing = place[j] - place[i]
-                fall = abs(height[j] / height[i])
-                fall = fall if fall < 1.0 else 1.0
             nexts += 1
             if nexts > NEXTS:
                 break
@@ -157,16 +163,13 @@ def best_series(
                 continue
             if not law.from_origin and _is_on(best, place[i], spacing, law.slack):
                 continue
+            if not law.from_origin:
+                fall = min(abs(height[j] / height[i]), 1.0)
             gain = _follow(
                 place, height, n, i, order, spacing, fall, counted_from, gate_stop,
                 level, law, trial,
             )  # fmt: skip
-            own = 0.0
-            if not law.from_origin and place[i] >= counted_from:
-                own = height[i] * height[i]
-            trial[0], trial[7] = gain / energy, 0.0
-            if gain > own:
-                trial[7] = (gain - own) / energy
+            trial[0], trial[7] = gain / energy, max(gain - attests_none, 0.0) / energy
             _keep_if_best(trial, best)
     if best[0] > 0 and not law.from_origin:
         best[9] = _between(place, height, n, counted_from, best, law) / energy
@@ -268,7 +271,7 @@ def _follow(
                 size = abs(amplitude[at])
                 if place >= counted_from:
                     gain += size * size
-                step = (place - base) / (k - order)
+                step = (place - base) * (1 / (k - order))  # the quotient waits for no place
         if size > 0:
             if used < law.most:
                 weight, x, y = size * size, float(k - order), place - base
