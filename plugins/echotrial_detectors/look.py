@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from echotrial_detectors.kernels import COUNTS_NOTHING
-from echotrial_detectors.noise import STRETCH, quiet_sigma, survey_line
+from echotrial_detectors.noise import Stretches, quiet_sigma
 from echotrial_detectors.peaks import strongest_bits
 
 
@@ -47,6 +47,7 @@ def look(
     least_sigma: float,
     share: float,
     separation: int,
+    stretches: Stretches | None = None,
 ) -> Look:
     """Look at each record once.
 
@@ -58,42 +59,37 @@ def look(
         As in `Look`.
     least_sigma, share
         The level is so many sigma, or this share of what is strongest between `behind` and `last`.
+    stretches
+        Those of the signal, where somebody has looked at them.
     """
-    n, m = signal.shape
-    length = min(STRETCH, m)
-    loudest = np.empty((n, m // length), np.int32)
-    sigma, level = np.empty(n), np.empty(n)
-    spread, highest = np.empty(m // length, np.float32), np.empty(1, np.float32)
+    seen = Stretches.of(signal) if stretches is None else stretches
+    sigma, level = np.empty((2, len(signal)))
+    highest = np.empty(1, np.float32)
     _look(
-        signal, signal.view(np.int32), length, behind, last, least_sigma, share,
-        spread, spread.view(np.int32), highest, highest.view(np.int32), loudest, sigma, level,
+        signal.view(np.int32), seen.spread.view(np.int32), seen.loudest.view(np.int32), seen.length,
+        behind, last, least_sigma, share, highest, highest.view(np.int32), sigma, level,
     )  # fmt: skip
-    return Look(
-        first, last, behind, sigma, level, separation, loudest.view(np.float32), length
-    )  # fmt: skip
+    return Look(first, last, behind, sigma, level, separation, seen.loudest, seen.length)
 
 
 @numba.njit(**COUNTS_NOTHING)
 def _look(
-    signal: NDArray[np.float32],
     bits: NDArray[np.int32],
+    spread_bits: NDArray[np.int32],
+    loudest: NDArray[np.int32],
     length: int,
     behind: NDArray[np.int64],
     last: NDArray[np.int64],
     least_sigma: float,
     share: float,
-    spread: NDArray[np.float32],
-    spread_bits: NDArray[np.int32],
     highest: NDArray[np.float32],
     highest_bits: NDArray[np.int32],
-    loudest: NDArray[np.int32],
     sigma: NDArray[np.float64],
     level: NDArray[np.float64],
 ) -> None:
-    """Fill in `loudest`, `sigma` and `level`; bits are those of the values themselves."""
-    for row in range(signal.shape[0]):
-        survey_line(signal[row], bits[row], length, spread, loudest[row])
-        sigma[row] = quiet_sigma(spread, spread_bits)
+    """Fill in `sigma` and `level`; bits are those of the values themselves."""
+    for row in range(bits.shape[0]):
+        sigma[row] = quiet_sigma(spread_bits[row], highest)
         highest_bits[0] = strongest_bits(bits[row], loudest[row], length, behind[row], last[row])
         # NaN, where a sample is no number, stays NaN
         noise, strong = least_sigma * sigma[row], share * float(highest[0])

@@ -20,7 +20,7 @@ QUIET_SHARE = 0.25
 FALSE_ALARM = 1e-3
 
 #: Bits of a float32 but its sign, and those of infinity: what is not below is no number.
-_MODULUS, _INFINITE = np.int32(0x7FFFFFFF), np.int32(0x7F800000)
+MODULUS, _INFINITE = np.int32(0x7FFFFFFF), np.int32(0x7F800000)
 #: Greater than the bits of any number.
 _NO_BITS = np.int32(0x7FFFFFFF)
 
@@ -59,6 +59,30 @@ def survey(samples: NDArray[np.float32]) -> Survey:
     surveyor = Surveyor(*samples.shape)
     surveyor.look(samples, slice(None))
     return surveyor.survey()
+
+
+@dataclass(frozen=True, eq=False)
+class Stretches:
+    """Variance and greatest modulus of each stretch of some records, float32 (n, count) each."""
+
+    spread: NDArray[np.float32]
+    loudest: NDArray[np.float32]
+    length: int
+
+    @classmethod
+    def room(cls, n: int, m: int) -> "Stretches":
+        """Room for those of n records of m samples."""
+        length = min(STRETCH, m)
+        spread, loudest = np.empty((2, n, m // length), np.float32)
+        return cls(spread, loudest, length)
+
+    @classmethod
+    def of(cls, samples: NDArray[np.float32]) -> "Stretches":
+        """Look at each record once; `samples` is read-only."""
+        found = cls.room(*samples.shape)
+        bits = found.loudest.view(np.int32)
+        _survey(samples, samples.view(np.int32), found.length, found.spread, bits)
+        return found
 
 
 class Surveyor:
@@ -177,7 +201,7 @@ def _stretch(
         value = stretch[i] - base
         total += value
         squares += value * value
-        size = np.int32(modulus[i] & _MODULUS)
+        size = np.int32(modulus[i] & MODULUS)
         loud = size if size > loud else loud
     share = np.float32(1) / np.float32(n)
     variance = (squares - total * total * share) * share
@@ -195,32 +219,28 @@ def _whole_stretch(
         value = stretch[i] - base
         total += value
         squares += value * value
-        size = np.int32(modulus[i] & _MODULUS)
+        size = np.int32(modulus[i] & MODULUS)
         loud = size if size > loud else loud
     variance = (squares - total * total / np.float32(STRETCH)) / np.float32(STRETCH)
     return variance if variance > 0 else np.float32(0), loud
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def quiet_sigma(spread: NDArray[np.float32], bits: NDArray[np.int32]) -> float:
+def quiet_sigma(bits: NDArray[np.int32], found: NDArray[np.float32]) -> float:
     """Standard deviation of the stretch of rank `QUIET_SHARE`, from the variances of all.
 
-    `bits` are those of the variances, in the order of which they are: one pass for each rank finds
-    the next greater one several lanes wide, which for the few stretches of a record beats sorting.
+    `bits` are those of the variances, in the order of which they are; `found`, (1,), is room. The
+    variance of a rank is the greatest one than which no more are less: for the few stretches of a
+    record counting them, many lanes wide and without a branch, beats sorting.
     """
-    left, least = int(QUIET_SHARE * (bits.size - 1)) + 1, np.int32(-1)
-    while left > 0:
-        following, same = _NO_BITS, 0
-        for i in range(bits.size):
-            value = bits[i]
-            following = value if (value > least) & (value < following) else following
-        for i in range(bits.size):
-            same += bits[i] == following
-        least, left = following, left - max(same, 1)
+    rank, most = np.int32(QUIET_SHARE * (bits.size - 1)), np.int32(0)
     for i in range(bits.size):
-        if bits[i] == least:
-            return float(np.sqrt(float(spread[i])))
-    return float(np.nan)
+        value, less = bits[i], np.int32(0)
+        for k in range(bits.size):
+            less += np.int32(bits[k] < value)
+        most = value if (less <= rank) & (value > most) else most
+    found.view(np.int32)[0] = most
+    return float(np.sqrt(float(found[0])))
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -246,7 +266,7 @@ def greatest_bits(bits: NDArray[np.int32]) -> np.int32:
     """
     most = np.int32(0)
     for i in range(bits.size):
-        size = np.int32(bits[i] & _MODULUS)
+        size = np.int32(bits[i] & MODULUS)
         if size > most:
             most = size
     return most

@@ -155,7 +155,14 @@ class Reader:
         for portion in portions:
             rows = portion.rows
             seen = look(
-                portion.signal, first[rows], last[rows], behind[rows], least, share, separation
+                portion.signal,
+                first[rows],
+                last[rows],
+                behind[rows],
+                least,
+                share,
+                separation,
+                portion.stretches,
             )
             find(portion, seen, shape, found)
             settle(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.fir import NO_TAPS, Fir, filtered
 from echotrial_detectors.kernels import COUNTS_NOTHING
-from echotrial_detectors.noise import fixed
+from echotrial_detectors.noise import Stretches, fixed
 
 #: Records in one portion: some 0.8 MB of spectra of 1024 samples.
 TILE = 192
@@ -29,11 +29,14 @@ class Portion:
         What of them echoes are looked for in, (n, m); read-only.
     quadrature
         That of the signal, (n, m), for who asked for it; else empty.
+    stretches
+        Those of the signal, where who made it looked at them while they were at hand.
     """
 
     rows: slice
     signal: NDArray[np.float32]
     quadrature: NDArray[np.float32]
+    stretches: Stretches | None = None
 
 
 NO_QUADRATURE = np.empty((0, 0), np.float32)
