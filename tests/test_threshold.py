@@ -2,28 +2,21 @@
 
 import numpy as np
 import pytest
+from echotrial_detectors.noise import Stretches
 from echotrial_detectors.pulse import frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.threshold import (
     CLIMBS,
     Threshold,
     ThresholdSettings,
     echo_peaks,
+    levelled,
     mark_of,
-    nearest_zero,
 )
+from echotrial_detectors.tiles import TILE
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.trains import RATE, M, pulse, setup, trains
-
-
-@settings(deadline=None)
-@given(zero=st.floats(20.0, 80.0), per_period=st.floats(4.2, 20.0), rises=st.booleans())
-def test_zero_crossing_of_a_sine_is_exact(zero, per_period, rises):
-    line = np.sin(2 * np.pi * (np.arange(100) - zero) / per_period) * (1 if rises else -1)
-    found = nearest_zero(line.astype(np.float32), zero + 0.2 * per_period, 1 / per_period)
-    assert abs(found) == pytest.approx(zero, abs=1e-4 * per_period)
-    assert (found < 0) == rises
 
 
 @settings(deadline=None)  # a first call compiles
@@ -48,8 +41,15 @@ def test_the_greatest_half_cycle_of_each_echo_is_the_slow_twins(marks, period):
     np.testing.assert_array_equal(found[:count], want)
 
 
-def test_there_is_no_zero_crossing_in_a_constant():
-    assert nearest_zero(np.ones(50, np.float32), 25.0, 0.2) == 0
+def test_records_are_levelled_and_their_stretches_are_those_of_the_levelled_ones():
+    draw = np.random.default_rng(3)
+    samples = (draw.standard_normal((TILE + 5, 300)) + 0.5).astype(np.float32)
+    want = samples - samples.mean(axis=1, keepdims=True)
+    for portion in levelled(samples):
+        np.testing.assert_allclose(portion.signal, want[portion.rows], atol=1e-6)
+        seen = Stretches.of(portion.signal)
+        np.testing.assert_array_equal(portion.stretches.loudest, seen.loudest)
+        np.testing.assert_array_equal(portion.stretches.spread, seen.spread)
 
 
 @pytest.mark.parametrize("phase", [0.0, 0.4, 0.7, 1.2, 1.57, 2.4, 3.1, -1.0])

@@ -237,7 +237,7 @@ def find_envelope_peaks(
             real = line[i] * cosine + other[i] * sine
             imaginary = other[i] * cosine - line[i] * sine
             if carrier:
-                angle = arctan(abs(imaginary / real))
+                angle = arctan(abs(imaginary), abs(real))
                 if one_sign and real < 0:
                     angle = np.pi - angle
                 back = (imaginary > 0) == (real > 0 or one_sign)

@@ -15,12 +15,22 @@ from numpy.typing import NDArray
 from echotrial_detectors.flags import flagged, room
 from echotrial_detectors.kernels import COUNTS_NOTHING
 from echotrial_detectors.look import Look
-from echotrial_detectors.noise import fixed, loud_until
-from echotrial_detectors.peaks import Candidates, arctan, flag_extrema
+from echotrial_detectors.noise import MODULUS, Stretches, fixed, loud_until, survey_line
+from echotrial_detectors.peaks import Candidates, flag_extrema
 from echotrial_detectors.plan import EchoSettings, plan
 from echotrial_detectors.pulse import FINE, PulseShape, frequencies, pulse_spectrum, shape_of
 from echotrial_detectors.reading import Reader
 from echotrial_detectors.tiles import NO_QUADRATURE, TILE, Portion, tiles
+from echotrial_detectors.zeros import (
+    OFF,
+    TOGETHER,
+    Carrier,
+    ends,
+    find_ends,
+    flag_changes,
+    lay_sines,
+    nearest_zero,
+)
 
 #: From the half-cycle that crosses the level up to the echo's greatest one, at most so many times
 #: three quarters of a period.
@@ -35,7 +45,7 @@ class Threshold:
     """Where the signal crosses a level, refined by a zero crossing; equally spaced."""
 
     name: ClassVar[str] = "threshold"
-    version: ClassVar[str] = "4"
+    version: ClassVar[str] = "5"
     Settings: ClassVar[type[ThresholdSettings]] = ThresholdSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -68,23 +78,39 @@ class Threshold:
 def levelled(samples: NDArray[np.float32]) -> Iterator[Portion]:
     """Records less their mean: a receiver's offset shifts flanks and zero crossings."""
     n, m = samples.shape
-    room = np.empty((min(TILE, n), m), np.float32)  # one for all portions, so that it stays at hand
+    # one for all portions, so that it stays at hand
+    room, seen = np.empty((min(TILE, n), m), np.float32), Stretches.room(min(TILE, n), m)
     for rows in tiles(n):
-        found = room[: min(rows.stop, n) - rows.start]
-        _level(fixed(samples[rows]), found)
-        yield Portion(rows, fixed(found), NO_QUADRATURE)
+        size = min(rows.stop, n) - rows.start
+        found, spread, loudest = room[:size], seen.spread[:size], seen.loudest[:size]
+        bits = found.view(np.int32)
+        _level(fixed(samples[rows]), found, bits, seen.length, spread, loudest.view(np.int32))
+        yield Portion(rows, fixed(found), NO_QUADRATURE, Stretches(spread, loudest, seen.length))
 
 
-@numba.njit(**COUNTS_NOTHING, fastmath={"reassoc"})
-def _level(samples: NDArray[np.float32], found: NDArray[np.float32]) -> None:
+@numba.njit(**COUNTS_NOTHING)
+def _level(
+    samples: NDArray[np.float32],
+    found: NDArray[np.float32],
+    bits: NDArray[np.int32],
+    length: int,
+    spread: NDArray[np.float32],
+    loudest: NDArray[np.int32],
+) -> None:
     for row in range(samples.shape[0]):
-        line, level = samples[row], found[row]
-        total = np.float32(0)
-        for i in range(line.size):
-            total += line[i]
-        mean = total * (np.float32(1) / np.float32(line.size))
-        for i in range(line.size):
-            level[i] = line[i] - mean
+        level_line(samples[row], found[row])
+        survey_line(found[row], bits[row], length, spread[row], loudest[row])
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
+def level_line(line: NDArray[np.float32], found: NDArray[np.float32]) -> None:
+    """A record less its mean."""
+    total = np.float32(0)
+    for i in range(line.size):
+        total += line[i]
+    mean = total * (np.float32(1) / np.float32(line.size))
+    for i in range(line.size):
+        found[i] = line[i] - mean
 
 
 @dataclass(frozen=True)
@@ -128,8 +154,8 @@ def crossings(
     """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
     find_crossings(
         portion.signal, look.loudest, look.length, look.first, look.last, look.level,
-        mark.step, mark.from_centroid, mark.to_peak, mark.sign, *room(portion.signal.shape[1]),
-        found.sample, found.amplitude, found.count,
+        Carrier.of(mark.step), mark.from_centroid, mark.to_peak, mark.sign,
+        *room(portion.signal.shape[1]), ends(), ends(), found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
 
@@ -141,12 +167,14 @@ def find_crossings(
     first: NDArray[np.int64],
     last: NDArray[np.int64],
     level: NDArray[np.float64],
-    step: float,
+    carrier: Carrier,
     from_centroid: float,
     to_peak: float,
     sign: int,
     flags: NDArray[np.uint8],
     places: NDArray[np.int64],
+    near: NDArray[np.float32],
+    alone: NDArray[np.float32],
     sample: NDArray[np.float64],
     amplitude: NDArray[np.float64],
     count: NDArray[np.int64],
@@ -160,41 +188,72 @@ def find_crossings(
     ----------
     loudest, length
         As in `noise.Survey`: they tell from where on nothing exceeds the level.
-    step
-        Periods of the centre frequency from one sample to the next.
+    carrier
+        The centre frequency.
     from_centroid, to_peak, sign
-        As in `Mark`; where the first is NaN, that of the record's strongest echo is taken.
-    flags, places
-        From `flags.room`.
+        As in `Mark`; where the first is NaN, that of the record's strongest echo is taken, and
+        where that one has none, no echo counts.
+    flags, places, near, alone
+        From `flags.room` and `zeros.ends`.
     """
-    period, w = 1 / step, 2 * np.pi * step
-    sine, cosine = np.sin(w), np.cos(w)
-    most = sample.shape[1]
-    for row in range(samples.shape[0]):
-        line, place, height = samples[row], sample[row], amplitude[row]
-        begin = first[row] if first[row] > 1 else 1
-        stop = min(last[row], line.size - 1, loud_until(loudest[row], length, level[row]))
-        n = stop - begin if stop > begin else 0
-        if n > 0:
-            flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)
-        here = min(echo_peaks(line, begin, places, flagged(flags, n, places), period), most)
-        strongest = 0
-        for k in range(here):
-            place[k], height[k] = centroid(line, places[k], period), abs(line[places[k]])
-            strongest = k if height[k] > height[strongest] else strongest
-        offset = from_centroid
-        if here and np.isnan(offset):
-            middle = place[strongest] + 0.25 * period
-            offset = abs(zero_near(line, middle, step, sine, cosine)) - place[strongest]
-        kept, before = 0, -period
-        for k in range(here):
-            zero = zero_near(line, place[k] + offset, step, sine, cosine)
-            size = height[k] * sign
-            place[kept], height[kept] = abs(zero) + to_peak, size if zero > 0 else -size
-            another = (zero != 0) & (abs(zero) > before + 0.25 * period)
-            before = abs(zero) if another else before
-            kept += another
-        count[row] = kept
+    period, m = carrier.period, samples.shape[1]
+    margin = int(2 * period) + 2
+    for group in range(0, samples.shape[0], TOGETHER):
+        rows, total = range(group, min(group + TOGETHER, samples.shape[0])), 0
+        for row in rows:
+            line, place, height = samples[row], sample[row], amplitude[row]
+            begin = first[row] if first[row] > 1 else 1
+            stop = min(last[row], m - 1, loud_until(loudest[row], length, level[row]))
+            n = stop - begin if stop > begin else 0
+            if n > 0:
+                flag_extrema(line[begin - 1 : stop + 1], np.float32(level[row]), flags)
+            here = echo_peaks(line, begin, places, flagged(flags, n, places), period)
+            count[row] = here = min(here, place.size)
+            flag_changes(line, begin - margin, stop + margin, flags)
+            offset = from_centroid
+            for k in range(here):
+                place[k], height[k] = centroid(line, places[k], period), abs(line[places[k]])
+            if here and np.isnan(offset):
+                strongest = place[highest(height, 0, here)]
+                place[0], old = strongest + 0.25 * period, place[0]
+                find_ends(line, flags, place, 1, carrier, alone, 0)
+                lay_sines(alone, 1, carrier)
+                offset = place[0] + alone[OFF] - strongest
+                place[0] = old
+            for k in range(here):
+                place[k] += offset
+            find_ends(line, flags, place, here, carrier, near, total)
+            total += here
+        lay_sines(near, total, carrier)
+        total = 0
+        for row in rows:
+            here = count[row]
+            count[row] = _keep(
+                near, total, sample[row], amplitude[row], here, period, to_peak, sign
+            )
+            total += here
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _keep(
+    near: NDArray[np.float32],
+    at: int,
+    place: NDArray[np.float64],
+    height: NDArray[np.float64],
+    n: int,
+    period: float,
+    to_peak: float,
+    sign: int,
+) -> int:
+    """Move n places to their zero crossings, without those that share one; how many stay."""
+    kept, before = 0, -period
+    for k in range(n):
+        falls, zero = near[at + k] * sign, place[k] + near[at + k + OFF]
+        place[kept], height[kept] = zero + to_peak, height[k] * falls
+        another = (falls != 0) & (zero > before + 0.25 * period)
+        before = zero if another else before
+        kept += another
+    return kept
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -212,16 +271,17 @@ def echo_peaks(
     ones of a high echo exceed a low level too. Which is which cannot be foreseen: no branch hangs
     on it.
     """
-    here, peak, climbed_to, after, top = -1, 0, -1.0, -1.0, np.float32(0)
+    hop, climb, bits = int(0.75 * period), int(0.75 * period * CLIMBS), line.view(np.int32)
+    here, peak, climbed_to, after, top = -1, 0, -1, -1, np.int32(0)
     for j in range(count):
         k = begin + places[j]
-        size = abs(line[k])
+        size = np.int32(bits[k] & MODULUS)
         another = k > after
         higher = another | ((k <= climbed_to) & (size > top))
         here += another
-        climbed_to = k + 0.75 * period * CLIMBS if another else climbed_to
+        climbed_to = k + climb if another else climbed_to
         peak, top = k if higher else peak, size if higher else top
-        after = peak + 0.75 * period
+        after = peak + hop
         places[here] = peak  # never ahead of what is still to be read
     return here + 1
 
@@ -237,58 +297,14 @@ def highest(line: NDArray[np.float32], begin: int, end: int) -> int:
     return peak
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract"})
 def centroid(line: NDArray[np.float32], peak: int, reach: float) -> float:
     """Centroid of the energy within `reach` samples of one."""
     begin, end = int(peak - reach), int(peak + reach) + 2
     begin, end = begin if begin > 0 else 0, end if end < line.size else line.size
-    energy, moment, after = np.float32(0), np.float32(0), np.float32(0)
-    for value in line[begin:end]:
-        power = value * value
+    near, energy, moment = line[begin:end], np.float32(0), np.float32(0)
+    for i in range(near.size):
+        power = near[i] * near[i]
         energy += power
-        moment += power * after
-        after += np.float32(1)
+        moment += power * np.float32(i)
     return begin + float(moment) / float(energy) if energy > 0 else float(peak)
-
-
-def nearest_zero(line: NDArray[np.float32], target: float, step: float) -> float:
-    """Zero crossing nearest to a place, within half a period; minus it where the signal rises.
-
-    0 where there is none. Between two samples a sine of the centre frequency is laid: with
-    y0 = A sin p, y1 = A sin(p + w), tan p = y0 sin w / (y1 - y0 cos w); a straight line would be
-    off by some 0.02 w^2 samples.
-    """
-    w = 2 * np.pi * step
-    return float(zero_near(fixed(line), float(target), step, float(np.sin(w)), float(np.cos(w))))
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def zero_near(
-    line: NDArray[np.float32], target: float, step: float, sine: float, cosine: float
-) -> float:
-    """`nearest_zero` for a carrier that turns by the angle of this sine and cosine a sample."""
-    reach = 0.5 / step + 1
-    best, nearest = -1, reach
-    middle, steps = int(target), int(reach) + 2
-    middle = middle if middle > 0 else 0
-    middle = middle if middle < line.size - 2 else line.size - 2
-    for side in range(2):  # the first one from the target on, the first one before it
-        i = middle - side
-        for _ in range(steps):
-            if not 0 <= i < line.size - 1:
-                break
-            before, after = line[i], line[i + 1]
-            if (before > 0) != (after > 0):
-                away = abs(i + before / (before - after) - target)
-                if away < nearest:
-                    best, nearest = i, away
-                break
-            i += 1 - 2 * side
-    if best < 0:
-        return 0.0
-    before, after = abs(float(line[best])), abs(float(line[best + 1]))
-    turn = arctan(before * sine / (after + before * cosine))
-    place = best + turn / (2 * np.pi * step)
-    if after + before * cosine <= 0 or not best <= place <= best + 1:
-        place = best + before / (before + after)
-    return float(place if line[best] > 0 else -place)
