@@ -31,6 +31,7 @@ from echotrial.scores import joined, panel_of, score_panels
 from obspy.signal.trigger import aic_simple
 
 from benchmarks import blocks, gate
+from benchmarks.own_time import own_and_spent_s
 from benchmarks.scale import BASICS, original, repeated
 
 RECORDS = 1024
@@ -173,8 +174,8 @@ def engine_line(names: tuple[str, ...], label: str) -> Line:
         read = time.perf_counter()
         made.batch(0, len(made))
         took, once = read - began, time.perf_counter() - read
-        own = sum(v for v in run.seconds_per_record.values() if v == v) * len(made)
-        found.append((took, own + once))
+        _, spent = own_and_spent_s(run.seconds_per_record, len(made))
+        found.append((took, spent + once))
     took, least = min(found[1:], key=lambda pair: pair[0] / pair[1])
     scale = 1e6 / len(made)
     return Line(f"engine, {label}", "its detectors and one reading", took * scale, least * scale)

@@ -14,7 +14,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,7 @@ from echotrial.engine import Reading
 from echotrial.files import write_text
 
 from benchmarks.blocks import made_by
+from benchmarks.own_time import ABOUT, own_and_spent_s
 
 EVIDENCE = Path(__file__).parent / "evidence"
 BASICS = ("threshold", "correlation", "envelope", "cepstral")
@@ -120,9 +121,8 @@ def engine(corpus: Corpus, names: tuple[str, ...], workers: int, work: Path) -> 
     with Watch() as watch:
         rows = sum(len(frame) for frame in run)
     wall = time.perf_counter() - began
-    own = sum(v for v in run.seconds_per_record.values() if v == v) * len(corpus)
     assert rows == len(corpus) * len(run.job.calls)
-    return row(len(corpus), workers, wall, own, watch)
+    return row(len(corpus), workers, wall, run.seconds_per_record, watch)
 
 
 def trial(corpus: Corpus, names: tuple[str, ...], workers: int, work: Path) -> dict[str, float]:
@@ -137,20 +137,25 @@ def trial(corpus: Corpus, names: tuple[str, ...], workers: int, work: Path) -> d
         code = process.wait()
     wall = time.perf_counter() - began
     assert code == 0
-    seconds = [r["seconds"] for r in open_trial(out).info["seconds_per_record"]]
-    return row(len(corpus), workers, wall, sum(s for s in seconds if s == s) * len(corpus), watch)
+    seconds = {r["detector"]: r["seconds"] for r in open_trial(out).info["seconds_per_record"]}
+    return row(len(corpus), workers, wall, seconds, watch)
 
 
-def row(records: int, workers: int, wall: float, own: float, watch: Watch) -> dict[str, float]:
+def row(
+    records: int, workers: int, wall: float, seconds: Mapping[str, float], watch: Watch
+) -> dict[str, float]:
     """One row of the table."""
+    own, spent = own_and_spent_s(seconds, records)
     return {
         "records": records,
         "workers": workers,
         "wall_s": wall,
         "cpu_s": watch.cpu_s,
         "own_s": own,
+        "spent_s": spent,
         "us/record": 1e6 * wall / records,
         "wall x workers / own": wall * max(workers, 1) / own,
+        "/ spent": wall * max(workers, 1) / spent,
         "parent_mb": watch.root_mb,
         "worker_mb": watch.others_mb,
         "load": psutil.getloadavg()[0],
@@ -179,9 +184,8 @@ def keep(table: pd.DataFrame, names: tuple[str, ...]) -> None:
     about = (
         f"# Time and memory over the number of records\n\n{heading}; detectors: "
         f"{', '.join(names) or 'all'}. `engine` is reading alone, `trial` all that `echotrial run` "
-        "does. `own_s` is the detectors' own time by the clock on the wall, which counts waiting "
-        "for a core; peaks of memory are in 10^6 bytes, of the process itself and of its largest "
-        "child.\n\n"
+        "does. Peaks of memory are in 10^6 bytes, of the process itself and of its largest "
+        f"child.\n\n{ABOUT}\n\n"
     )
     text = table.round(2).to_string(index=False)
     write_text(EVIDENCE / f"{name}.md", f"{about}```text\n{text}\n```\n\n![the same]({name}.svg)\n")

@@ -19,26 +19,22 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import psutil
 from echotrial import open_trial
 from echotrial.files import write_text
-from echotrial_detectors.consensus import PANEL
 
 from benchmarks.all_detectors import SPECS
 from benchmarks.blocks import made_by
+from benchmarks.own_time import ABOUT, own_and_spent_s
 from benchmarks.scale import Watch
 
 EVIDENCE = Path(__file__).parent / "evidence" / "trial-speed.md"
 #: Cores and workers of the runs compared.
 RUNS = ((1, 1), (2, 1), (2, 2))
-ABOUT = """\
-`own_s`: the detectors' own time, by the clock on the wall, which counts waiting for a core; what
-one that combines others is handed costs it what it took them. `spent_s`: the same without what was
-handed over, which was computed but once. `wall x workers / own`: 1 for detectors alone, each by
-itself. `gain`: wall time of one worker on one
-core over that of the row. Peaks of memory in 10^6 bytes.
-"""
+GAIN = """\
+`gain`: wall time of one worker on one core over that of the row. Peaks of memory in 10^6 bytes."""
 
 
 def timed(specs: Sequence[str], size: str, cores: int, workers: int) -> dict[str, Any]:
@@ -60,9 +56,12 @@ def timed(specs: Sequence[str], size: str, cores: int, workers: int) -> dict[str
         assert code == 0
         info = open_trial(out).info
     records = {c["name"]: c["prove"] + c["tune"] for c in info["corpora"]}
-    own_s = pd.DataFrame(info["seconds_per_record"]).set_index(["corpus", "detector"])["seconds"]
-    own_s *= own_s.index.get_level_values("corpus").map(records)
-    lent_s = own_s[own_s.index.get_level_values("detector").isin(list(PANEL))]
+    seconds = pd.DataFrame(info["seconds_per_record"]).set_index("detector")
+    both = [
+        own_and_spent_s(part["seconds"].to_dict(), records[str(corpus)])
+        for corpus, part in seconds.groupby("corpus")
+    ]
+    own, spent = np.sum(both, axis=0)
     return {
         "corpora": len(records),
         "records": sum(records.values()),
@@ -70,9 +69,10 @@ def timed(specs: Sequence[str], size: str, cores: int, workers: int) -> dict[str
         "workers": workers,
         "wall_s": wall,
         "cpu_s": watch.cpu_s,
-        "own_s": own_s.sum(),
-        "spent_s": own_s.sum() - lent_s.sum(),
-        "wall x workers / own": wall * workers / own_s.sum(),
+        "own_s": own,
+        "spent_s": spent,
+        "wall x workers / own": wall * workers / own,
+        "/ spent": wall * workers / spent,
         "parent_mb": watch.root_mb,
         "worker_mb": watch.others_mb,
         "load": psutil.getloadavg()[0],
@@ -92,8 +92,10 @@ def main() -> None:
     text = pd.DataFrame(found).round(2).to_string(index=False)
     print(text)
     if size == "standard":
-        heading = f"# Whole trials\n\n{made_by('python -m benchmarks.trial_speed')}.\n\n{ABOUT}"
-        write_text(EVIDENCE, f"{heading}\n```text\n{text}\n```\n")
+        heading = (
+            f"# Whole trials\n\n{made_by('python -m benchmarks.trial_speed')}.\n\n{ABOUT} {GAIN}"
+        )
+        write_text(EVIDENCE, f"{heading}\n\n```text\n{text}\n```\n")
 
 
 if __name__ == "__main__":
