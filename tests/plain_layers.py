@@ -35,9 +35,10 @@ def reflection(
     wall, gap, spread, loss, shape = (parameters[..., i, None] for i in range(5))
     there_and_back = np.exp(-wall * (s + loss * law[0] + law[1]))
     r12, r01 = stack.couplant_wall, stack.delay_couplant
+    fading = s + stack.couplant_loss * (s.imag / np.pi - 1)
     below = (r12 - there_and_back) / (1 - r12 * there_and_back)
     total = np.zeros(below.shape, dtype=np.complex128)
     for u, share, lean in zip(strips.excess, strips.share, strips.lean, strict=True):
-        lower = below * np.exp(-(gap + spread * u) * s)
+        lower = below * np.exp(-(gap + spread * u) * fading)
         total += (share + shape * lean) * (r01 + lower) / (1 + r01 * lower)
     return total

@@ -44,8 +44,8 @@ def test_projected_inner_products_are_those_of_projected_rows():
     *working, inner, _ = room(strips_of(layers).shape[1], table.blocks, 3)
     accumulate(
         theta, laid, 0, table.known, table.blocks, table.damping, table.first, table.step,
-        strips_of(layers), layers.delay_couplant, layers.couplant_wall, *working, inner,
-        0,
+        strips_of(layers), layers.couplant_loss, layers.delay_couplant,
+        layers.couplant_wall, *working, inner, 0,
     )  # fmt: skip
     want = np.tril(plain - along.T @ along)
     np.testing.assert_allclose(

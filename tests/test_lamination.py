@@ -31,7 +31,7 @@ def by_tmm(cycles: float, gap: float, wall: float, r: float, depth: float) -> co
     return complex(np.conj(tmm.coh_tmm("s", list(n), [np.inf, *thick, np.inf], 0.0, 1.0)["r"]))
 
 
-def of_bin(theta: np.ndarray, cycles: float) -> np.ndarray:
+def of_bin(theta: np.ndarray, cycles: float, film: float = 0.0) -> np.ndarray:
     """The kernel's model and derivatives at one frequency, (9,), from products with 1 and j."""
     strips = aperture(reflection_of(GLYCERIN, POLYSTYRENE))
     table = np.stack([strips.excess, strips.share, strips.lean])
@@ -42,7 +42,7 @@ def of_bin(theta: np.ndarray, cycles: float) -> np.ndarray:
         products = np.empty((LAMINATED + 1, LAMINATED + 2))
         laminated(
             theta, np.array([unit, 0]), np.array([1, 0j]), s, np.zeros((2, 2), complex), table,
-            reflection_of(GLYCERIN, POLYSTYRENE), reflection_of(STEEL, GLYCERIN), rows,
+            film, reflection_of(GLYCERIN, POLYSTYRENE), reflection_of(STEEL, GLYCERIN), rows,
             np.empty(few, complex), np.empty(few, complex), products,
         )  # fmt: skip
         found.append(products[:, -1])
@@ -67,8 +67,8 @@ def test_derivatives_are_differences(unknown):
     theta = np.array([0.1, 1.15, 0.07, 0.3, 0.01, 0.2, 0.3, 0.4])
     half = np.zeros(LAMINATED)
     half[unknown] = 1e-5
-    want = (of_bin(theta + half, 1.2)[0] - of_bin(theta - half, 1.2)[0]) / 2e-5
-    assert of_bin(theta, 1.2)[1 + unknown] == pytest.approx(want, rel=1e-6, abs=1e-8)
+    want = (of_bin(theta + half, 1.2, 0.1)[0] - of_bin(theta - half, 1.2, 0.1)[0]) / 2e-5
+    assert of_bin(theta, 1.2, 0.1)[1 + unknown] == pytest.approx(want, rel=1e-6, abs=1e-8)
 
 
 @cache

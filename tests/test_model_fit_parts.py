@@ -48,12 +48,19 @@ from tests.trains import RATE, M, setup
 POLYSTYRENE, GLYCERIN, STEEL, AIR = 2.4675e6, 2.40e6, 46.0e6, 413.0
 
 
-def stack(*, delay: float = POLYSTYRENE, couplant: float = GLYCERIN, wall: float = STEEL) -> Stack:
+def stack(
+    *,
+    delay: float = POLYSTYRENE,
+    couplant: float = GLYCERIN,
+    wall: float = STEEL,
+    absorbed: float = 0.0,
+) -> Stack:
     return Stack(
         (couplant - delay) / (couplant + delay),
         (wall - couplant) / (wall + couplant),
         50e-9,
         1904.0,
+        absorbed,
     )
 
 
@@ -123,7 +130,7 @@ def problem() -> tuple[Gate, Stack, np.ndarray, np.ndarray]:
     gate = gate_of(known, RATE, 250e-9, 2.5e-6)
     pulse = pulse_of(known.reference_echo, gate, gate.s)
     theta = np.array([0.13, 1.45, 0.07, 0.31, 0.02, 0.2])
-    return gate, stack(), pulse, theta
+    return gate, stack(absorbed=0.1), pulse, theta
 
 
 def model(theta: np.ndarray) -> np.ndarray:
@@ -139,8 +146,8 @@ def products(theta: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     *working, inner, _ = room(strips_of(layers).shape[1], table.blocks)
     accumulate(
         theta, table.records(y[None]), 0, table.known, table.blocks, table.damping, table.first,
-        table.step, strips_of(layers), layers.delay_couplant, layers.couplant_wall, *working, inner,
-        1,
+        table.step, strips_of(layers), layers.couplant_loss, layers.delay_couplant,
+        layers.couplant_wall, *working, inner, 1,
     )  # fmt: skip
     return inner[1, :, :SIDE], inner[1, :, SIDE]
 
@@ -180,7 +187,7 @@ def refined(start: np.ndarray, truth: np.ndarray, rounds: int) -> float:
         np.zeros(1, np.int64), start[None], np.zeros((1, UNKNOWNS)), np.full(UNKNOWNS, 1e3),
         np.array([[-9, 0.02, 0, 0, 0, -1.0]]), np.array([layers.couplant_wall]),
         table.records(y[None]), table.known, table.blocks, table.damping, table.first, table.step,
-        table.freedom, strips_of(layers), layers.delay_couplant, rounds, 1e-9,
+        table.freedom, strips_of(layers), layers.couplant_loss, layers.delay_couplant, rounds, 1e-9,
         *room(strips_of(layers).shape[1], table.blocks), np.empty(UNKNOWNS), result,
         np.empty((1, SIDE, SIDE + 1)),
     )  # fmt: skip
@@ -331,6 +338,7 @@ def test_of_a_thin_wall_two_tolerances_count_more_than_one(side, far, reason):
     fits = Fits(
         np.array([[-300.0, np.inf]]), np.array([[0.2e-3, 0.0]]), np.array([[1e-3, 1.0]]),
         np.zeros(1, np.int64), 1e-7 * one, side * one, far * one, 1e-3 * one, 0.0 * one, one < 0,
+        0.0 * one, 0.0 * one,
     )  # fmt: skip
     limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 1e-3, 3, 0.02)
     assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason
@@ -352,8 +360,8 @@ def test_the_mean_of_a_lopsided_posterior_is_that_of_its_integral(below, above):
 
 @pytest.mark.parametrize(
     ("wall_um", "film", "reason"),
-    [(40.0, 10.0, Reason.READ), (31.0, 10.0, Reason.NO_ECHO), (31.0, 20.0, Reason.READ),
-     (29.0, 20.0, Reason.OUT_OF_RANGE)],
+    [(41.0, 10.0, Reason.READ), (31.0, 10.0, Reason.NO_ECHO), (31.0, 25.0, Reason.READ),
+     (29.0, 25.0, Reason.OUT_OF_RANGE)],
 )  # fmt: skip
 def test_a_wall_below_the_wall_range_must_be_far_likelier_than_a_film(wall_um, film, reason):
     one = np.ones(1)
@@ -361,6 +369,7 @@ def test_a_wall_below_the_wall_range_must_be_far_likelier_than_a_film(wall_um, f
         np.array([[-300.0, film - 300.0]]), np.array([[1e-6 * wall_um, 0.0]]),
         np.array([[1e-3, 1.0]]), np.zeros(1, np.int64), 1e-6 * one, 9.0 * one, np.inf * one,
         1e-3 * one, 0.0 * one, one < 0,
+        0.0 * one, 0.0 * one,
     )  # fmt: skip
     limits = Limits(12, 5, 3, 3, 6, 0.3, 3, False, 1e-3, 3, 0.02)
     assert judge(fits, limits, 10e-6 * one, (40e-6, 1e-3))[0][0] == reason

@@ -17,7 +17,7 @@ from tests.test_model_fit import read, sit
 from tests.timedomain.exam import make_exam
 from tests.trains import RATE, setup
 
-LAYERS = Stack(-0.014, 0.9, 50e-9, 1904.0)
+LAYERS = Stack(-0.014, 0.9, 50e-9, 1904.0, 0.1)
 WALL = np.array([[0.1, 1.45, 0.07, 0.31, 0.02, 0.2]])
 
 
@@ -102,7 +102,7 @@ def test_a_hard_wall_that_is_a_little_unexplained_is_a_poor_fit():
     fits = Fits(
         np.array([[-300.0, np.inf]]), np.array([[0.5e-3, 0.0]]), np.array([[0.015, 1.0]]),
         np.zeros(1, np.int64), 1e-7 * one, np.inf * one, np.inf * one, 1e-3 * one, 0.0 * one,
-        np.zeros(1, bool),
+        np.zeros(1, bool), 0.0 * one, 0.0 * one,
     )  # fmt: skip
     reasons = [
         judge(fits, Limits(12, 12, 3, 3, 9, 1, 3, hard, 1e-3, 3, 0.02), 5e-6 * one, (1e-4, 1e-3))[
@@ -119,7 +119,7 @@ def test_a_hard_wall_whose_echoes_die_away_fast_must_leave_hardly_more_than_nois
     fits = Fits(
         np.array([[-300.0, np.inf]]), np.array([[0.2e-3, 0.0]]), np.array([[0.005, 1.0]]),
         np.zeros(1, np.int64), 1e-7 * one, np.inf * one, np.inf * one, 1e-3 * one, loss * one,
-        np.zeros(1, bool),
+        np.zeros(1, bool), 0.0 * one, 0.0 * one,
     )  # fmt: skip
     limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 1e-3, 3, 0.02)
     assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason
@@ -131,7 +131,7 @@ def test_where_echoes_stand_apart_a_little_more_may_be_left(wall_mm, reason):
     fits = Fits(
         np.array([[-300.0, np.inf]]), np.array([[1e-3 * wall_mm, 0.0]]), np.array([[0.012, 1.0]]),
         np.zeros(1, np.int64), 1e-7 * one, np.inf * one, np.inf * one, 1e-3 * one, 0.0 * one,
-        np.zeros(1, bool),
+        np.zeros(1, bool), 0.0 * one, 0.0 * one,
     )  # fmt: skip
     limits = Limits(12, 12, 3, 3, 9, 1, 3, True, 0.7e-3, 3, 0.02)
     assert judge(fits, limits, 5e-6 * one, (1e-4, 1e-3))[0][0] == reason

@@ -76,7 +76,7 @@ class Consensus:
     """Combines other detectors by their calibrated confidence."""
 
     name: ClassVar[str] = "consensus"
-    version: ClassVar[str] = "5"
+    version: ClassVar[str] = "6"
     Settings: ClassVar[type[ConsensusSettings]] = ConsensusSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 

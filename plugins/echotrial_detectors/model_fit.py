@@ -20,13 +20,14 @@ from echotrial_detectors.fit.clipped import (
     search_clipped,
     tiles,
 )
+from echotrial_detectors.fit.fits import Found, Search, prior_spread
 from echotrial_detectors.fit.grid import make_grid
 from echotrial_detectors.fit.lamination import laminated_instead
 from echotrial_detectors.fit.lanes import Table
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SPREAD, WALL
 from echotrial_detectors.fit.ring import Ring
 from echotrial_detectors.fit.ringing import QUIET, search_ringing
-from echotrial_detectors.fit.search import STRIDE, Found, Search, prior_spread, search
+from echotrial_detectors.fit.search import STRIDE, search
 from echotrial_detectors.fit.spectra import (
     Bins,
     Gate,
@@ -59,7 +60,9 @@ THIN = 0.75
 APART = 5.0
 #: Walls less than so many tolerances apart are near.
 NEAR = 3.0
-SHAPE_SPREAD = 0.5  # a round and a square tip are one such deviation from the middle
+#: Shape of a round tip, which an element that has a diameter is, and deviation expected of any:
+#: that of a square one is as far to the other side of none, and a tilt changes either.
+ROUND, SHAPE_SPREAD = -0.5, 0.5
 BEFORE, AFTER = 2.0, 8.0  # periods of the pulse before its envelope peak, and of its tail
 UNKNOWN = 1e3  # periods: as good as no prior
 
@@ -140,7 +143,7 @@ class ModelFit:
     """Fits delay line | couplant | wall | air to the whole echo train, and knows when it cannot."""
 
     name: ClassVar[str] = "model-fit"
-    version: ClassVar[str] = "6"
+    version: ClassVar[str] = "7"
     Settings: ClassVar[type[ModelFitSettings]] = ModelFitSettings
     invariances: ClassVar[frozenset[Invariance]] = frozenset({"gain", "shift"})
 
@@ -206,7 +209,9 @@ def _plan(setup: Setup, settings: ModelFitSettings, stack: Stack, rate_hz: float
             Ring.of(bins),
             THIN if stack.couplant_wall > METAL else 0.0,
             0.0 if stack.couplant_wall > METAL else POLYMER_LOSS,
+            0.0 if setup.element_diameter is None else ROUND,
             RINGING if abs(stack.interface) > STRONG_INTERFACE else 0.0,
+            None if stack.couplant_wall > METAL else (float(thin), float(thick)),
         ),
         settings.starts,
         Limits(
@@ -285,6 +290,8 @@ def _detect(batch: Batch, plan: _Plan) -> Readings:
             noise,
             likeliest[:, LOSS],
             ringing,
+            found.lean * gate.period_s * setup.velocity / 2,
+            found.reach * gate.period_s * setup.velocity / 2,
         ),
         plan.limits,
         setup.tolerance.of(best_m),

@@ -13,18 +13,10 @@ import scipy
 from echotrial.ascan import Batch
 from numpy.typing import NDArray
 
+from echotrial_detectors.fit.fits import FEW_ENOUGH, Found, Search, stage
 from echotrial_detectors.fit.grid import pick_starts
 from echotrial_detectors.fit.newton import LOSS, SIDE, UNKNOWNS, WALL
-from echotrial_detectors.fit.search import (
-    BEHIND,
-    FEW_ENOUGH,
-    Found,
-    Search,
-    finish,
-    promising,
-    stage,
-    worth_more,
-)
+from echotrial_detectors.fit.search import BEHIND, finish, promising, worth_more
 from echotrial_detectors.fit.spectra import Gate
 
 #: A record is clipped where samples of one sign, two at least, stand so near its extreme, and that

@@ -16,9 +16,9 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from echotrial_detectors.fit.fits import ENOUGH, Fits, Found, Search, make
 from echotrial_detectors.fit.newton import ARRIVAL, GAP, LOSS, SHAPE, SPREAD, UNKNOWNS, WALL
-from echotrial_detectors.fit.search import ENOUGH, Fits, Found, Search, make
-from echotrial_detectors.fit.stack import inverse
+from echotrial_detectors.fit.stack import couplant, inverse
 
 #: Round trips, periods, between which walls are looked at: for a lamination anywhere, and for one
 #: half way down a wall of half the thickness.
@@ -113,8 +113,8 @@ def laminated_value(y: _Complex, theta: _Real, arrival: _Real, wanted: _Real, ho
     _search(
         np.ascontiguousarray(y), np.ascontiguousarray(theta), arrival, wanted, spread, bins.pulse,
         bins.s, bins.law, np.stack([strips.excess, strips.share, strips.lean]),
-        stack.delay_couplant, stack.couplant_wall, how.every.freedom, np.array(STARTS),
-        np.array(FAINT_DEPTHS), found,
+        stack.couplant_loss, stack.delay_couplant, stack.couplant_wall, how.every.freedom,
+        how.shape, np.array(STARTS), np.array(FAINT_DEPTHS), found,
     )  # fmt: skip
     return found
 
@@ -122,8 +122,8 @@ def laminated_value(y: _Complex, theta: _Real, arrival: _Real, wanted: _Real, ho
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _search(
     y: _Complex, theta: _Real, arrival: _Real, wanted: _Real, spread: _Real, pulse: _Complex,
-    s: _Complex, law: _Complex, strips: _Real, r01: float, r12: float, freedom: float,
-    starts: _Real, depths: _Real, found: _Real,
+    s: _Complex, law: _Complex, strips: _Real, film: float, r01: float, r12: float, freedom: float,
+    shape: float, starts: _Real, depths: _Real, found: _Real,
 ) -> None:  # fmt: skip
     rows = np.empty(_SIDE, np.complex128)
     few = strips.shape[1]
@@ -134,14 +134,16 @@ def _search(
     begun = np.empty((starts.shape[0], LAMINATED))
     for record in range(y.shape[0]):
         centre[ARRIVAL], centre[WALL] = arrival[record], theta[record, WALL]
-        centre[DEPTH] = DEPTH_MIDDLE
+        centre[DEPTH], centre[SHAPE] = DEPTH_MIDDLE, shape
         for i in range(UNKNOWNS):
             single[i] = theta[record, i]
         single[REFLECTION] = 0.0
         alone, promise = 0.0, 0.0
         for d in range(depths.size):
             single[DEPTH] = depths[d]
-            laminated(single, y[record], pulse, s, law, strips, r01, r12, rows, through, turns, now)
+            laminated(
+                single, y[record], pulse, s, law, strips, film, r01, r12, rows, through, turns, now
+            )
             value, residual, amplitude = _misfit(single, centre, spread, freedom, now)
             step = _step(single, centre, spread, residual / freedom, amplitude, 0.0, now, equations)
             alone = value - ((depths[d] - DEPTH_MIDDLE) / spread[DEPTH]) ** 2
@@ -166,7 +168,7 @@ def _search(
                 at[GAP], at[SHAPE] = START_GAP, 0.0
                 at[REFLECTION], at[DEPTH] = START_REFLECTION, starts[k, 1]
             value = _follow(
-                at, y[record], centre, spread, pulse, s, law, strips, r01, r12, freedom,
+                at, y[record], centre, spread, pulse, s, law, strips, film, r01, r12, freedom,
                 ROUNDS if k == last else FIRST_ROUNDS, rows, through, turns, now, then, equations,
                 trial,
             )  # fmt: skip
@@ -178,7 +180,7 @@ def _search(
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _follow(
     theta: _Real, y: _Complex, centre: _Real, spread: _Real, pulse: _Complex, s: _Complex,
-    law: _Complex, strips: _Real, r01: float, r12: float, freedom: float, rounds: int,
+    law: _Complex, strips: _Real, film: float, r01: float, r12: float, freedom: float, rounds: int,
     rows: _Complex, through: _Complex, turns: _Complex, now: _Real, then: _Real, equations: _Real,
     trial: _Real,
 ) -> float:  # fmt: skip
@@ -192,7 +194,7 @@ def _follow(
             _step(theta, centre, spread, noise, amplitude, stiff, now, equations)
             for j in range(LAMINATED):
                 trial[j] = min(max(theta[j] + equations[j, LAMINATED], _LEAST[j]), _MOST[j])
-        laminated(trial, y, pulse, s, law, strips, r01, r12, rows, through, turns, then)
+        laminated(trial, y, pulse, s, law, strips, film, r01, r12, rows, through, turns, then)
         found, left, height = _misfit(trial, centre, spread, freedom, then)
         if found < value:
             value, residual, amplitude = found, left, height
@@ -210,7 +212,8 @@ def _follow(
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
 def laminated(
     theta: _Real, y: _Complex, pulse: _Complex, s: _Complex, law: _Complex, strips: _Real,
-    r01: float, r12: float, rows: _Complex, through: _Complex, turns: _Complex, products: _Real,
+    film: float, r01: float, r12: float, rows: _Complex, through: _Complex, turns: _Complex,
+    products: _Real,
 ) -> None:  # fmt: skip
     """Inner products as of `newton.accumulate`, for a laminated wall, of all bins.
 
@@ -224,7 +227,8 @@ def laminated(
             products[i, j] = 0.0
     for q in range(count):
         delay = theta[GAP] + theta[SPREAD] * strips[0, q]
-        through[q], turns[q] = np.exp(-delay * s[0]), np.exp(-delay * step)
+        through[q] = np.exp(-delay * couplant(s[0], film))
+        turns[q] = np.exp(-delay * (step + film * step.imag / np.pi))
     above, above_turn = np.exp(-wall * depth * s[0]), np.exp(-wall * depth * step)
     beneath, beneath_turn = np.exp(wall * (depth - 1) * s[0]), np.exp(wall * (depth - 1) * step)
     shift, shift_turn = -np.exp(-theta[ARRIVAL] * s[0]), np.exp(-theta[ARRIVAL] * step)
@@ -242,11 +246,11 @@ def laminated(
         below = (r12 - trip) * once
         total, leaning, by_below, by_gap, by_spread = 0j, 0j, 0j, 0j, 0j
         for q in range(count):
-            film = through[q]
+            way = through[q]
             weight = strips[1, q] + shape * strips[2, q]
-            down = inverse(1 + r01 * below * film)
-            answer = (r01 + below * film) * down
-            part = weight * (1 - r01 * r01) * film * down * down
+            down = inverse(1 + r01 * below * way)
+            answer = (r01 + below * way) * down
+            part = weight * (1 - r01 * r01) * way * down * down
             total += weight * answer
             leaning += strips[2, q] * answer
             by_below += part
@@ -260,8 +264,8 @@ def laminated(
         rows[0] = base * total
         rows[1 + ARRIVAL] = -s[k] * rows[0]
         rows[1 + WALL] = -by_trip * rate * part
-        rows[1 + GAP] = -s[k] * base * by_gap
-        rows[1 + SPREAD] = -s[k] * base * by_spread
+        fading = -couplant(s[k], film) * base
+        rows[1 + GAP], rows[1 + SPREAD] = fading * by_gap, fading * by_spread
         rows[1 + LOSS] = -by_trip * wall * law[0, k] * part
         rows[1 + SHAPE] = base * leaning
         rows[1 + REFLECTION] = by_trip * upper * (1 - lower * lower) * over * over

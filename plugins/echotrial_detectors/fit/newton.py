@@ -52,8 +52,8 @@ def room(
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc", "contract", "nsz"})
 def accumulate(
     theta: _Real, y: _Real, record: int, known: _Real, blocks: int, damping: float, first: float,
-    step: float, strips: _Real, r01: float, r12: float, work: _Real, rows: _Real, power: _Real,
-    phasor: _Real, products: _Real, into: int,
+    step: float, strips: _Real, film: float, r01: float, r12: float, work: _Real, rows: _Real,
+    power: _Real, phasor: _Real, products: _Real, into: int,
 ) -> None:  # fmt: skip
     """Inner products of the model and its derivatives, and with the record, in `products[into]`.
 
@@ -70,9 +70,11 @@ def accumulate(
         delay = theta[ARRIVAL] if q == 0 else wall
         if q > 1:
             delay = theta[GAP] + theta[SPREAD] * strips[0, q - 2]
-        size, angle = np.exp(-delay * damping), delay * first
+        lost = film if q > 1 else 0.0
+        size, angle = np.exp(-delay * (damping + lost * (first / np.pi - 1))), delay * first
         phasor[q, 0], phasor[q, 1] = size * np.cos(angle), -size * np.sin(angle)
-        turn_re, turn_im = np.cos(delay * step), -np.sin(delay * step)
+        size, angle = np.exp(-delay * lost * step / np.pi), delay * step
+        turn_re, turn_im = size * np.cos(angle), -size * np.sin(angle)
         re, im = 1.0, 0.0
         at = 2 * q * LANES
         for lane in range(LANES):
@@ -183,7 +185,8 @@ def accumulate(
             turning = work[_FREQUENCY + lane]
             s, t = work[_BELOW + lane], work[_BELOW + LANES + lane]
             re, im = base_re * s - base_im * t, base_re * t + base_im * s
-            a, b = turning * im - damping * re, -damping * im - turning * re
+            fading = damping + film * (turning / np.pi - 1)
+            a, b = turning * im - fading * re, -fading * im - turning * re
             p, q = work[_THROUGH + lane], work[_THROUGH + LANES + lane]
             row = _BY_GAP + lane
             work[row] = a * p - b * q
@@ -298,9 +301,9 @@ def normal_step(
 def refine(
     record: NDArray[np.int64], theta: _Real, centre: _Real, spread: _Real, floor: _Real,
     r12: _Real, y: _Real, known: _Real, blocks: int, damping: float, first: float, step: float,
-    freedom: float, strips: _Real, r01: float, rounds: int, enough: float, work: _Real, rows: _Real,
-    power: _Real, phasor: _Real, products: _Real, equations: _Real, trial: _Real, result: _Real,
-    inner: _Real,
+    freedom: float, strips: _Real, film: float, r01: float, rounds: int, enough: float,
+    work: _Real, rows: _Real, power: _Real, phasor: _Real, products: _Real, equations: _Real,
+    trial: _Real, result: _Real, inner: _Real,
 ) -> None:  # fmt: skip
     """Levenberg-Marquardt from each `theta` (j, 6), which is moved to the minimum.
 
@@ -317,8 +320,8 @@ def refine(
         for b in range(2 * blocks * LANES):
             energy += y[row, b] * y[row, b]
         accumulate(
-            theta[fit], y, row, known, blocks, damping, first, step, strips, r01, r12[fit], work,
-            rows, power, phasor, products, now,
+            theta[fit], y, row, known, blocks, damping, first, step, strips, film, r01, r12[fit],
+            work, rows, power, phasor, products, now,
         )  # fmt: skip
         value, residual, amplitude = misfit(
             theta[fit], centre[fit], spread, energy, freedom, products, now
@@ -338,8 +341,8 @@ def refine(
                 value -= expected
                 break
             accumulate(
-                trial, y, row, known, blocks, damping, first, step, strips, r01, r12[fit], work,
-                rows, power, phasor, products, 1 - now,
+                trial, y, row, known, blocks, damping, first, step, strips, film, r01, r12[fit],
+                work, rows, power, phasor, products, 1 - now,
             )  # fmt: skip
             found, found_residual, found_amplitude = misfit(
                 trial, centre[fit], spread, energy, freedom, products, 1 - now

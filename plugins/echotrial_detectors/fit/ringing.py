@@ -9,22 +9,20 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from echotrial_detectors.fit.newton import LOSS, WALL
-from echotrial_detectors.fit.search import (
+from echotrial_detectors.fit.fits import (
     ENOUGH,
-    FAR,
     FEW_ENOUGH,
     HELD_ENOUGH,
     WALL_FLOOR,
     Fits,
     Found,
     Search,
-    deviations,
     held_wall,
-    leaning,
     make,
     width_of,
 )
+from echotrial_detectors.fit.newton import LOSS, WALL
+from echotrial_detectors.fit.search import FAR, deviations, leaning
 
 #: A ring-down has to explain all but this share of what was left of a record, ...
 LEFT = 0.25
@@ -82,7 +80,7 @@ def search_ringing(
     sides = _sides(y, best, value, noise, arrival, width, how)
     found.side[:], found.lean[:] = sides.min(axis=0), width * leaning(sides)
     thin = np.flatnonzero(best.theta[:, WALL] < how.thin)
-    found.far[:] = np.inf
+    found.far[:], found.reach[:] = np.inf, 0.0
     found.far[thin] = _sides(
         y, best.take(thin), value[thin], noise, arrival, FAR * width[thin], how
     ).min(axis=0)

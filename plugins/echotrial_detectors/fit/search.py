@@ -1,26 +1,33 @@
 """The course of a fit: every start on few bins, the best on all, and a look to both sides of it."""
 
-from dataclasses import dataclass, fields
-
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
-from echotrial_detectors.fit.grid import COARSE, HOPELESS, Grid, pick_starts
-from echotrial_detectors.fit.lanes import LANES, Table
+from echotrial_detectors.fit.fits import (
+    ENOUGH,
+    FEW_ENOUGH,
+    HELD_ENOUGH,
+    WALL_FLOOR,
+    Fits,
+    Found,
+    Search,
+    held_wall,
+    make,
+    stage,
+    width_of,
+)
+from echotrial_detectors.fit.grid import COARSE, HOPELESS, pick_starts
+from echotrial_detectors.fit.lanes import LANES
 from echotrial_detectors.fit.newton import (
     ARRIVAL,
     GAP,
-    LOSS,
-    SHAPE,
     SIDE,
     SPREAD,
     UNKNOWNS,
     WALL,
-    refine,
-    room,
 )
-from echotrial_detectors.fit.ring import Ring
-from echotrial_detectors.fit.stack import Aperture, Stack
+from echotrial_detectors.fit.weigh import FOLLOWED, REACH, ladder, weigh, within_reach
 
 #: The first rounds see every third bin: they have to find the basin, not the last digit.
 STRIDE = 3
@@ -37,174 +44,12 @@ WIDE = 5.0
 #: Tolerances off from which a thin wall is looked at as well: noise at the band's edge can look
 #: like its resonance, a dip in what is minimised that is sharp and not deep.
 FAR = 2.0
-#: Walls this many periods apart are two.
-APART = 0.1
 #: Gap and spread (periods) from which a fit without either is tried once more.
 FIRST_GAP = (0.05, 0.3)
-WALL_FLOOR = 0.02
-_FLOOR = np.array([-np.inf, WALL_FLOOR, 0.0, 0.0, 0.0, -1.0])
-_FREE = 1e3
-#: Standard deviation of a wall that is held, periods.
-_HELD = 1e-4
-#: Rounds that gain less than this (-2 log) are the last: on few bins, on all, with the wall held.
-FEW_ENOUGH, ENOUGH, HELD_ENOUGH = 0.3, 4e-3, 0.1
 
 _Complex = NDArray[np.complex128]
 _Real = NDArray[np.float64]
 _Rows = NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class Search:
-    """What stays the same from record to record.
-
-    Attributes
-    ----------
-    few, every, twice
-        Some bins, all of them, and all of them under twice the damping.
-    prior_spread
-        (6,) standard deviation expected of each unknown about zero (arrival: about its nominal
-        time); the wall's is as good as infinite.
-    film_spread
-        Standard deviation expected of a film's round trip on a lifted probe, periods.
-    rounds
-        Newton steps at most, in each stage.
-    ring
-        What the probe may ring with where the reference echo does not.
-    thin
-        Below this round trip (periods) a wall is looked at from two tolerances off too.
-    loss
-        Expected of the wall, neper per period of travel.
-    hope
-        Share of a record that may be left by all walls where a ring-down may explain it yet.
-    """
-
-    grid: Grid
-    few: Table
-    every: Table
-    twice: Table
-    aperture: Aperture
-    stack: Stack
-    prior_spread: _Real
-    film_spread: float
-    rounds: int
-    ring: Ring
-    thin: float
-    loss: float
-    hope: float
-
-
-@dataclass(frozen=True)
-class Found:
-    """Fits of each record, k of them, the last one a film without a wall.
-
-    Attributes
-    ----------
-    theta
-        (n, k, 6) unknowns.
-    value, residual, amplitude
-        (n, k): see `newton.refine`; infinite where no fit was made.
-    best
-        (n,): the wall fit that explains most.
-    deviation
-        (n,): standard deviation of its wall, periods.
-    side
-        (n,): how much the better of the fits with the wall one tolerance off is behind.
-    far
-        (n,): the same of two tolerances for thin walls, see `Search`; infinite for others.
-    lean
-        (n,): how much the mean of the wall's posterior is thicker than the best fit, periods.
-    """
-
-    theta: _Real
-    value: _Real
-    residual: _Real
-    amplitude: _Real
-    best: _Rows
-    deviation: _Real
-    side: _Real
-    far: _Real
-    lean: _Real
-
-    def take(self, rows: _Rows) -> "Found":
-        """The fits of some records."""
-        return Found(*(getattr(self, field.name)[rows] for field in fields(self)))
-
-    def rivalled(self, margin: float) -> NDArray[np.bool_]:
-        """Whether another wall, `APART` periods away or more, is less than `margin` behind."""
-        rows = np.arange(self.best.size)
-        wall, best = self.theta[:, :-1, WALL], self.theta[rows, self.best, WALL]
-        close = self.value[:, :-1] < self.value[rows, self.best, None] + margin
-        return np.asarray((close & (np.abs(wall - best[:, None]) > APART)).any(axis=1))
-
-    def put(self, rows: _Rows, other: "Found") -> None:
-        """Take the fits of `other` for some records."""
-        for field in fields(self):
-            getattr(self, field.name)[rows] = getattr(other, field.name)
-
-
-def prior_spread(drift: float, least: float, spread: float, loss: float, shape: float) -> _Real:
-    """Standard deviations in the order of the unknowns."""
-    found = np.empty(UNKNOWNS)
-    found[[ARRIVAL, WALL, GAP, SPREAD, LOSS, SHAPE]] = drift, _FREE, least, spread, loss, shape
-    return found
-
-
-@dataclass(frozen=True)
-class Fits:
-    """Fits that are made in one go.
-
-    Attributes
-    ----------
-    record
-        (j,): of which record each is.
-    theta
-        (j, 6): where it starts, then where it ended.
-    film
-        (j,): whether it is one of a film without a wall.
-    result, inner
-        (j, 3) and (j, 7, 8): see `newton.refine`.
-    """
-
-    record: _Rows
-    theta: _Real
-    film: NDArray[np.bool_]
-    result: _Real
-    inner: _Real
-
-    @classmethod
-    def of(cls, record: _Rows, theta: _Real, film: NDArray[np.bool_] | None = None) -> "Fits":
-        """Fits still to be made."""
-        n = record.size
-        none = np.zeros(n, np.bool_) if film is None else film
-        rows, result = np.ascontiguousarray(record), np.empty((n, 3))
-        return cls(rows, theta.copy(), none, result, np.empty((n, SIDE, SIDE + 1)))
-
-    def take(self, places: _Rows) -> "Fits":
-        """Some of them."""
-        return Fits(*(getattr(self, field.name)[places] for field in fields(self)))
-
-
-def make(
-    fits: Fits, y: _Real, table: Table, arrival: _Real, how: Search, rounds: int, enough: float,
-    spread: _Real | None = None,
-) -> Fits:  # fmt: skip
-    """Make the fits to records laid out by `table`; gives them back, made."""
-    centre = np.zeros_like(fits.theta)
-    centre[:, ARRIVAL], centre[:, WALL] = arrival[fits.record], fits.theta[:, WALL]
-    centre[:, LOSS] = np.where(fits.film, 0.0, how.loss)
-    floor = np.repeat(_FLOOR[None], fits.record.size, axis=0)
-    floor[fits.film, WALL] = 0.0
-    free = y.shape[1] // (2 * LANES * table.blocks) - 1
-    strips = np.stack([how.aperture.excess, how.aperture.share, how.aperture.lean])
-    refine(
-        fits.record, fits.theta, centre, how.prior_spread if spread is None else spread, floor,
-        np.where(fits.film, 0.0, how.stack.couplant_wall), y, table.known, table.blocks,
-        table.damping, table.first, table.step, table.freedom, strips, how.stack.delay_couplant,
-        rounds, enough, *room(strips.shape[1], table.blocks, free), np.empty(UNKNOWNS),
-        fits.result, fits.inner,
-    )  # fmt: skip
-    return fits
 
 
 def search(
@@ -271,13 +116,38 @@ def finish(
     width, thin = width_of(found.theta, tolerance), found.theta[:, WALL] < how.thin
     far[fitted[thin]] = _sides(found, thin, FAR * width, every, arrival, how).min(axis=0)
     looked_at = thin | (WIDE * deviation[fitted] > width)
-    sides = _sides(found, looked_at, width, every, arrival, how)
-    side[fitted[looked_at]] = sides.min(axis=0)
-    lean[fitted[looked_at]] = width[looked_at] * leaning(sides)
+    reach = np.zeros(n)
+    if how.expected is None:
+        sides = _sides(found, looked_at, width, every, arrival, how)
+        side[fitted[looked_at]] = sides.min(axis=0)
+        lean[fitted[looked_at]] = width[looked_at] * leaning(sides)
+    else:
+        other, value = theta[fitted, :film], results[fitted, :film, 0]
+        near = within_reach(other[..., WALL], found.theta[:, WALL, None], width[:, None])
+        looked_at |= (near & (value < found.result[:, :1] + FOLLOWED)).any(axis=1)
+        few = np.flatnonzero(looked_at)
+        side[fitted[few]], lean[fitted[few]], reach[fitted[few]] = _weighed(
+            found, few, other[few], value[few], width[few], every, arrival, how
+        )
     theta[fitted, best[fitted]], results[fitted, best[fitted]] = found.theta, found.result
     return Found(
-        theta, results[..., 0], results[..., 1], results[..., 2], best, deviation, side, far, lean
-    )
+        theta, results[..., 0], results[..., 1], results[..., 2], best, deviation, side, far, reach,
+        lean,
+    )  # fmt: skip
+
+
+def _weighed(
+    found: Fits, few: _Rows, other: _Real, value: _Real, width: _Real, y: _Real, arrival: _Real,
+    how: Search,
+) -> tuple[_Real, _Real, _Real]:  # fmt: skip
+    """`Found.side`, `lean` and `reach` of a `few` walls, by all of their posteriors (`weigh`)."""
+    assert how.expected is not None
+    values = ladder(found.take(few), other, value, width, y, arrival, how)
+    found.result[few, 0] = values.min(axis=1)
+    reading, share = weigh(values, found.theta[few, WALL], width, how.expected)
+    lean = reading - found.theta[few, WALL]
+    # A normal posterior with so much of it within tolerance would rise by this at its ends.
+    return 2 * scipy.special.erfinv(share) ** 2, lean, REACH * width - np.abs(lean)
 
 
 def promising(scores: _Real) -> NDArray[np.bool_]:
@@ -302,18 +172,6 @@ def worth_more(results: _Real, behind: float, allowed: _Real, hope: float) -> ND
     with np.errstate(invalid="ignore"):  # infinity where nothing was fitted
         close = value - value.min(axis=1, keepdims=True) < behind
     return np.asarray(close & (hopeful | ((left == least) & (least < LOST))))
-
-
-def stage(
-    y: _Real, table: Table, enough: float, chosen: NDArray[np.bool_], theta: _Real, results: _Real,
-    inner: _Real, arrival: _Real, how: Search, rounds: int | None = None,
-) -> None:  # fmt: skip
-    """Fit the chosen of (n, k) starts, and put what comes of it in their places."""
-    record, start = np.nonzero(chosen)
-    film = start == chosen.shape[1] - 1
-    fits = Fits.of(record, theta[chosen], film)
-    make(fits, y, table, arrival, how, rounds or how.rounds, enough)
-    theta[chosen], results[chosen], inner[chosen] = fits.theta, fits.result, fits.inner
 
 
 def _leave_contact(found: Fits, y: _Real, arrival: _Real, how: Search) -> None:
@@ -377,7 +235,7 @@ def _sides(
     for _ in range(2):
         fits = Fits.of(np.tile(found.record[todo], 2), np.tile(found.theta[todo], (2, 1)))
         off = np.concatenate([-width[todo], width[todo]])
-        fits.theta[:, WALL] = np.maximum(fits.theta[:, WALL] + off, _FLOOR[WALL])
+        fits.theta[:, WALL] = np.maximum(fits.theta[:, WALL] + off, WALL_FLOOR)
         make(fits, y, how.every, arrival, how, how.rounds, HELD_ENOUGH, held)
         ahead = fits.result[:, 0].reshape(2, -1) - found.result[todo, 0]
         behind[:, todo] = ahead
@@ -401,15 +259,3 @@ def leaning(sides: _Real) -> _Real:
     """
     below, above = 1 / np.sqrt(np.maximum(sides, 1.0))
     return np.asarray(np.sqrt(2 / np.pi) * (above - below))
-
-
-def width_of(theta: _Real, tolerance: tuple[float, float]) -> _Real:
-    """Tolerance of each wall in `theta` (j, 6), periods: the larger of relative and absolute."""
-    return np.asarray(np.maximum(tolerance[0] * theta[:, WALL], tolerance[1]))
-
-
-def held_wall(how: Search) -> _Real:
-    """Priors under which a wall stays where it starts."""
-    held = how.prior_spread.copy()
-    held[WALL] = _HELD
-    return held

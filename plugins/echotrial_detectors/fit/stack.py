@@ -4,7 +4,7 @@ Unknowns are counted in periods of the centre frequency: `wall` and `gap` are ro
 one set of numbers serves every probe.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numba
@@ -15,7 +15,11 @@ from echotrial.setup import Medium, Setup
 from numpy.typing import NDArray
 
 #: Couplant where the set-up names none: glycerin, 1260 kg/m^3 times 1904 m/s (handbook values).
-COUPLANT_IMPEDANCE, COUPLANT_VELOCITY = 2.40e6, 1904.0
+COUPLANT, COUPLANT_IMPEDANCE, COUPLANT_VELOCITY = "glycerin", 2.40e6, 1904.0
+#: Absorption over the square of the frequency, Np s^2/m, of couplants that absorb so much that it
+#: matters in a film. Glycerin: Stokes's 8 pi^2 eta / (3 rho c^3) with 1.2 Pa s, doubled for a
+#: volume viscosity of about the same size (from memory).
+ABSORPTION = {"glycerin": 2.5e-12}
 #: Strips of the aperture, and the reflection from which delay line and couplant make a resonator.
 FEW_STRIPS, MANY_STRIPS, RESONANT = 5, 10, 0.2
 LARGEST_PHASE = 8.0  # radians
@@ -33,17 +37,20 @@ class Stack:
         One over the centre frequency.
     couplant_velocity
         Turns gaps into round trips.
+    couplant_loss
+        Neper per period of travel at the centre frequency.
     """
 
     delay_couplant: float
     couplant_wall: float
     period_s: float
     couplant_velocity: float
+    couplant_loss: float
 
     @property
     def film(self) -> "Stack":
         """The same with the couplant's own impedance for the wall: a film on a lifted probe."""
-        return Stack(self.delay_couplant, 0.0, self.period_s, self.couplant_velocity)
+        return replace(self, couplant_wall=0.0)
 
     @property
     def interface(self) -> float:
@@ -79,7 +86,15 @@ def stack_of(setup: Setup) -> Stack:
         (wall - couplant) / (wall + couplant),
         1 / setup.centre_frequency,
         velocity or COUPLANT_VELOCITY,
+        _couplant_loss(setup, velocity or COUPLANT_VELOCITY),
     )
+
+
+def _couplant_loss(setup: Setup, velocity: float) -> float:
+    """Neper per period of travel at the centre frequency."""
+    name = setup.couplant.material if setup.couplant else COUPLANT
+    absorption = ABSORPTION.get(name or "", 0.0)
+    return absorption * setup.centre_frequency * velocity
 
 
 def _impedance(medium: Medium | None) -> float | None:
@@ -169,7 +184,7 @@ def answer(
     strips = aperture(stack.delay_couplant)
     found = np.empty((len(theta), s.size), dtype=np.complex128)
     _answer(
-        np.ascontiguousarray(theta), couplant_wall, stack.delay_couplant,
+        np.ascontiguousarray(theta), couplant_wall, stack.delay_couplant, stack.couplant_loss,
         np.stack([strips.excess, strips.share, strips.lean]), s[0],
         float(s[1].imag - s[0].imag), law, found,
     )  # fmt: skip
@@ -181,6 +196,7 @@ def _answer(
     theta: NDArray[np.float64],
     r12: NDArray[np.float64],
     r01: float,
+    film: float,
     strips: NDArray[np.float64],
     first: complex,
     step: float,
@@ -189,12 +205,14 @@ def _answer(
 ) -> None:
     """Bins are equally spaced: from one to the next a delay turns by the same angle."""
     count = strips.shape[1]
+    turn = step * (1j + film / np.pi)
     through, turns = np.empty(count, np.complex128), np.empty(count, np.complex128)
     for row in range(theta.shape[0]):
         arrival, wall, gap, spread, loss, shape = theta[row]
         for q in range(count):
             delay = gap + spread * strips[0, q]
-            through[q], turns[q] = np.exp(-delay * first), np.exp(-1j * delay * step)
+            through[q] = np.exp(-delay * couplant(first, film))
+            turns[q] = np.exp(-delay * turn)
         shift, shift_turn = -np.exp(-arrival * first), np.exp(-1j * arrival * step)
         trip, trip_turn = np.exp(-wall * first), np.exp(-1j * wall * step)
         for k in range(found.shape[1]):
@@ -214,3 +232,13 @@ def _answer(
 def inverse(z: complex) -> complex:
     """1 / z, without the care that a division takes of overflow."""
     return z.conjugate() * (1 / (z.real * z.real + z.imag * z.imag))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def couplant(s: complex, loss: float) -> complex:
+    """Exponent per period of travel in the couplant, whose `loss` grows as the frequency squared.
+
+    That square's tangent at the centre frequency takes its place: so even steps of frequency go
+    on multiplying by the same number.
+    """
+    return s + loss * (s.imag / np.pi - 1)

@@ -8,8 +8,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from echotrial_detectors.fit.fits import Found, Search, width_of
 from echotrial_detectors.fit.newton import WALL
-from echotrial_detectors.fit.search import Found, Search, width_of
 from echotrial_detectors.fit.spectra import Gate
 
 #: Samples in the stretch, as many as may be clipped.

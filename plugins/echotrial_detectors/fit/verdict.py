@@ -8,6 +8,8 @@ import scipy
 from echotrial.ascan import Reason
 from numpy.typing import NDArray
 
+from echotrial_detectors.fit.weigh import UNEXPECTED
+
 _Real = NDArray[np.float64]
 
 
@@ -38,6 +40,10 @@ class Fits:
         (n,): of the best wall, neper per period of travel.
     ringing
         (n,): whether the fit has a ring-down of its own, which answers for what is left.
+    lean_m
+        (n,): how much thicker than the best wall the reading would be.
+    reach_m
+        (n,): other walls less than this off count in `side` already.
     """
 
     value: _Real
@@ -50,6 +56,8 @@ class Fits:
     noise_share: _Real
     loss: _Real
     ringing: NDArray[np.bool_]
+    lean_m: _Real
+    reach_m: _Real
 
 
 @dataclass(frozen=True)
@@ -92,8 +100,9 @@ class Limits:
     apart_floor: ClassVar[float] = 0.015
     #: A wall that is no more likely than this beside a couplant film or nothing (-2 log) may be a
     #: dry tip, which answers much as some thin polymer walls do: if it is thinner than the range by
-    #: half a tolerance it is not read, and is to be as far ahead of other walls as a hard one.
-    doubtful: ClassVar[float] = 18.0
+    #: half a tolerance, or the reading another than the likeliest wall, it is not read, and it is
+    #: to be as far ahead of other walls as a hard one.
+    doubtful: ClassVar[float] = 20.0
     #: Within so many tolerances a reading is no lie on however thin a wall.
     nearest: ClassVar[float] = 2.0
     #: Of a thin hard wall, where two tolerances are looked at: standard deviations that they must
@@ -144,32 +153,37 @@ def judge(
     `tolerance_m` (n,) belongs to each record's best wall.
     """
     rows = np.arange(fits.best.size)
-    value, wall = fits.value[rows, fits.best], fits.wall_m[rows, fits.best]
+    low, high = wall_range_m
+    outside = (fits.wall_m < low) | (fits.wall_m > high)
+    outside[:, -1] = False  # no wall
+    values = fits.value + np.where(outside & (not limits.hard), UNEXPECTED, 0.0)
+    value, wall = values[rows, fits.best], fits.wall_m[rows, fits.best] + fits.lean_m
     fitted = np.isfinite(value)
     value = np.where(fitted, value, 0.0)
+    ahead_of_film = values[:, -1] - value
+    doubtful = ahead_of_film < limits.doubtful
     apart = np.abs(fits.wall_m[:, :-1] - wall[:, None]) / tolerance_m[:, None]
-    other = apart > 1
-    ahead = np.where(other, fits.value[:, :-1] - value[:, None], np.inf)
-    ahead_of_film = fits.value[:, -1] - value
+    as_film = doubtful[:, None] & (fits.wall_m[:, :-1] < (low - tolerance_m)[:, None])
+    weighed = np.where(as_film, 0.0, (fits.reach_m / tolerance_m)[:, None])
+    other = apart > np.maximum(1.0, weighed)
+    ahead = np.where(other, values[:, :-1] - value[:, None], np.inf)
     residual = fits.residual[rows, fits.best]
     allowed = most_left(fits.noise_share, limits, wall)
     lossy = limits.hard & (fits.loss > limits.lossy)
     allowed = np.where(lossy, limits.lossy_excess * fits.noise_share, allowed)
     allowed = np.where(fits.ringing, limits.most_left, allowed)
-    low, high = wall_range_m
     much = np.maximum(limits.excess * fits.noise_share, 0.5 * limits.floor)
     strict = limits.hard | (residual > much)
     sureness = np.where(strict, limits.strict_sureness, limits.sureness)
     near = np.clip(0.1 * wall / tolerance_m, limits.nearest, limits.near)[:, None]
     thin = np.isfinite(fits.far) & ~fits.ringing
     sureness = np.where(thin, limits.thin_sureness, sureness)
-    doubtful = ahead_of_film < limits.doubtful
     margin = np.where(limits.hard | doubtful, limits.margin, limits.soft_margin)
     margin = np.where(thin, np.minimum(limits.thin_margin, margin), margin)
     rivalled = ahead < np.where(apart > near, margin[:, None], limits.near_margin)
     unsure = (fits.side < sureness**2) | rivalled.any(axis=1)
     unsure |= fits.far < limits.far_sureness**2
-    too_thin = doubtful & (wall < low - 0.5 * tolerance_m)
+    too_thin = doubtful & ((wall < low - 0.5 * tolerance_m) | (np.abs(fits.lean_m) > tolerance_m))
     reason = np.full(rows.size, Reason.READ, dtype=np.int8)
     for holds, why in (
         ((wall < low - tolerance_m) | (wall > high + tolerance_m), Reason.OUT_OF_RANGE),
