@@ -13,6 +13,7 @@ from echotrial_detectors.zeros import (
     flag_changes,
     lay_sines,
     nearest_zero,
+    single_arctan,
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -77,3 +78,9 @@ def test_changes_are_flagged_between_two_samples_only():
     flags[:] = 1
     flag_changes(line, 1, 99, flags)
     assert list(np.flatnonzero(flags) - 64) == [1, 3]
+
+
+def test_the_arc_tangent_in_single_precision_is_numpys():
+    one = np.float32(1)
+    for y in [0.0, *np.geomspace(1e-6, 1e6, 200)]:
+        assert single_arctan(np.float32(y), one) == pytest.approx(np.arctan(y), abs=1.2e-5)

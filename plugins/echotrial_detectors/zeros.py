@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.flags import WORD, room, samples_after, samples_before
 from echotrial_detectors.noise import fixed
-from echotrial_detectors.peaks import MOST, arctan
+from echotrial_detectors.peaks import MOST
 
 #: Records whose zero crossings are worked out together.
 TOGETHER = 8
@@ -108,6 +108,20 @@ def _away(off: np.float32, x: np.float32, x_next: np.float32) -> np.float32:
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+def single_arctan(y: np.float32, x: np.float32) -> np.float32:
+    """Arc tangent of y / x to 1.2e-5 (Abramowitz, Stegun, 4.4.47, from memory); both at least 0.
+
+    In single precision it runs in twice as many lanes as `peaks.arctan`.
+    """
+    steep = y > x
+    small = (x if steep else y) / (y if steep else x)
+    s = small * small
+    high = np.float32(0.1801410) + s * (np.float32(-0.0851330) + s * np.float32(0.0208351))
+    turn = small * (np.float32(0.9998660) + s * (np.float32(-0.3302995) + s * high))
+    return np.float32(0.5 * np.pi) - turn if steep else turn
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def lay_sines(near: NDArray[np.float32], n: int, carrier: Carrier) -> None:
     """Work out the nearer crossing of each of the first n places in the room.
 
@@ -126,7 +140,7 @@ def lay_sines(near: NDArray[np.float32], n: int, carrier: Carrier) -> None:
         value, after = y if nearer else x, abs(y_next if nearer else x_next)
         before, off = abs(value), behind if nearer else ahead
         turned = after + before * cosine
-        along = np.float32(arctan(float(before * sine), float(turned))) * turn
+        along = single_arctan(before * sine, turned) * turn
         straight = before / (before + after)
         falls = np.float32(1) if value > 0 else np.float32(-1)
         there = (to_behind if nearer else to_ahead) < reach
