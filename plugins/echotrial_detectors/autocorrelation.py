@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from echotrial_detectors.correlation import Filter, sharpened_filter
 from echotrial_detectors.diffraction import Spreading
+from echotrial_detectors.flags import flagged, room
 from echotrial_detectors.gate import interface_reach_s
 from echotrial_detectors.interface import REPEAT_AT_LEAST, find_interface, height_at, least_share
 from echotrial_detectors.kernels import COUNTS_NOTHING
@@ -347,8 +348,9 @@ def lag_peaks(
     n = lags.shape[0]
     place, height, rival = np.full(n, np.nan), np.zeros(n), np.zeros(n)
     first, last = max(int(low), 2), min(int(high) + 1, lags.shape[1] - 2)
-    peaks = np.empty(max(last - first + 1, 1), np.int64)
-    _lag_peaks(lags, energy, first, last, sign, apart, peaks, place, height, rival)
+    if first <= last:
+        flags, peaks = room(last - first + 1)
+        _lag_peaks(lags, energy, first, last, sign, apart, flags, peaks, place, height, rival)
     return place, height, rival
 
 
@@ -360,6 +362,7 @@ def _lag_peaks(
     last: int,
     sign: int,
     apart: float,
+    flags: NDArray[np.uint8],
     peaks: NDArray[np.int64],
     place: NDArray[np.float64],
     height: NDArray[np.float64],
@@ -368,24 +371,33 @@ def _lag_peaks(
     for row in range(lags.shape[0]):
         if not energy[row] > 0:
             continue
-        line, count = lags[row], 0
-        for i in range(first, last + 1):  # a place is kept by counting on, which wants no branch
-            left, value, right = line[i - 1], line[i], line[i + 1]
-            high = (sign >= 0) & (value > 0) & (value >= left) & (value > right)
-            low = (sign <= 0) & (value < 0) & (value <= left) & (value < right)
-            peaks[count] = i
-            count += high | low
+        line = lags[row]
+        _flag_peaks(line[first - 1 : last + 2], sign, flags)
+        count = flagged(flags, last - first + 1, peaks)
         if count == 0:
             continue
-        best = peaks[0]
-        for k in range(1, count):
-            if abs(line[peaks[k]]) > abs(line[best]):
-                best = peaks[k]
+        best, most = 0, np.float32(0)
+        for k in range(count):  # which one is the highest cannot be foreseen
+            at = first + peaks[k]
+            size = abs(line[at])
+            best, most = at if size > most else best, size if size > most else most
         place[row] = best + cosine_peak(line[best - 1], line[best], line[best + 1])[0]
-        height[row] = abs(float(line[best])) / energy[row]
+        other, turns = np.float32(0), 1 / place[row]
         for k in range(count):
-            value = abs(float(line[peaks[k]])) / energy[row]
-            if value > rival[row]:
-                order = np.rint(peaks[k] / place[row])
-                if abs(peaks[k] - (order if order > 1 else 1.0) * place[row]) > apart:
-                    rival[row] = value
+            at = first + peaks[k]
+            order = max(np.rint(at * turns), 1.0)
+            size = abs(line[at]) if abs(at - order * place[row]) > apart else np.float32(0)
+            other = size if size > other else other
+        height[row], rival[row] = float(most) / energy[row], float(other) / energy[row]
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _flag_peaks(line: NDArray[np.float32], sign: int, flags: NDArray[np.uint8]) -> None:
+    """Flag the extrema of a sign (0: of either) among all samples but the outermost."""
+    left, centre, right = line[:-2], line[1:-1], line[2:]
+    upwards, downwards = sign >= 0, sign <= 0
+    for i in range(right.size):
+        value = centre[i]
+        high = upwards & (value > 0) & (value >= left[i]) & (value > right[i])
+        low = downwards & (value < 0) & (value <= left[i]) & (value < right[i])
+        flags[i] = high | low
