@@ -62,8 +62,18 @@ def least_share(plan: Plan, at_least: float) -> float:
 
 def height_at(signal: NDArray[np.float32], place: NDArray[np.float64]) -> NDArray[np.float64]:
     """Modulus of each record at the sample nearest to a place, (n,)."""
-    near = np.clip(np.rint(place), 0, signal.shape[1] - 1).astype(np.int64)
-    return np.abs(signal[np.arange(len(near)), near]).astype(np.float64)
+    found = np.empty(len(place))
+    _heights(fixed(signal), place, found)
+    return found
+
+
+@numba.njit(**COUNTS_NOTHING)
+def _heights(
+    signal: NDArray[np.float32], place: NDArray[np.float64], found: NDArray[np.float64]
+) -> None:
+    for row in range(found.size):
+        near = int(np.rint(place[row]))
+        found[row] = abs(signal[row, min(max(near, 0), signal.shape[1] - 1)])
 
 
 def find_interface(
