@@ -24,7 +24,7 @@ from echotrial_detectors.fit.spectra import Gate
 NEAR_EXTREME, NEAR_FULL_SCALE, FEWEST = 0.9995, 0.99, 2
 #: Clipped samples in the gate: room is made for one of these numbers, records with more are left
 #: alone. Fixed sizes, as that of a tile of records, so that results hang on no batch.
-SIZES, TILE = (12, 16, 32), 64
+SIZES, TILE = (8, 12, 16, 32), 64
 #: With more clipped samples twice a wall explains what is left of a record as well as the wall.
 MOST = 16
 #: How far above full scale a clipped sample may be.
@@ -125,7 +125,7 @@ class Known:
         shapes = _parts(spectra * weight[:, :, None])
         gram = shapes @ shapes.transpose(0, 2, 1)
         gram += np.eye(most) * (noise / ABOVE**2)[:, None, None]
-        unknown = np.linalg.solve(np.linalg.cholesky(gram), shapes)
+        unknown = np.linalg.inv(np.linalg.cholesky(gram)) @ shapes
         parts = _parts(y)
         rest = _without(unknown, parts)
         guess = rest.copy()

@@ -213,14 +213,26 @@ def accumulate(
             for at in range(width):
                 total += one[at] * other[at]
             products[into, i, j] = total
-        for f in range(1 + free):
-            other, total = y[record, f * width : (f + 1) * width], 0.0
-            for at in range(width):
-                total += one[at] * other[at]
+    # With all rows at once a record is read once; its totals stay in the processor.
+    r0, r1, r2, r3, r4, r5, r6 = rows[0], rows[1], rows[2], rows[3], rows[4], rows[5], rows[6]
+    for f in range(1 + free):
+        other = y[record, f * width : (f + 1) * width]
+        t0, t1, t2, t3, t4, t5, t6 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for at in range(width):
+            value = other[at]
+            t0 += r0[at] * value
+            t1 += r1[at] * value
+            t2 += r2[at] * value
+            t3 += r3[at] * value
+            t4 += r4[at] * value
+            t5 += r5[at] * value
+            t6 += r6[at] * value
+        found = (t0, t1, t2, t3, t4, t5, t6)
+        for i in range(SIDE):
             if f == 0:
-                products[into, i, SIDE] = total
+                products[into, i, SIDE] = found[i]
             else:
-                work[(f - 1) * SIDE + i] = total  # the lanes are done with
+                work[(f - 1) * SIDE + i] = found[i]  # the lanes are done with
     for f in range(free):
         at = f * SIDE
         for i in range(SIDE):

@@ -96,7 +96,7 @@ def finish(
 ) -> Found:  # fmt: skip
     """Fit those of (n, k) starts that are `close` to records laid out on all bins, see `search`."""
     n, film = len(theta), theta.shape[1] - 1
-    stage(every, how.every, ENOUGH, close, theta, results, inner, arrival, how)
+    stage(every, how.every, FEW_ENOUGH, close, theta, results, inner, arrival, how)
     # Nothing holds a film's thickness while it is fitted: what is unlikely of it counts afterwards.
     results[:, film, 0] += (theta[:, film, WALL] / how.film_spread) ** 2
     best = np.argmin(results[:, :film, 0], axis=1)
@@ -107,6 +107,7 @@ def finish(
         fitted, theta[fitted, best[fitted]], np.zeros(fitted.size, np.bool_),
         results[fitted, best[fitted]], inner[fitted, best[fitted]],
     )  # fmt: skip
+    make(found, every, how.every, arrival, how, how.rounds, ENOUGH)
     _leave_contact(found, every, arrival, how)
     theta[fitted, best[fitted]], results[fitted, best[fitted]] = found.theta, found.result
     # What leaves too much is not read, however sure.
