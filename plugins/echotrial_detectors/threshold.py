@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from typing import ClassVar
 
 import numba
@@ -134,6 +134,11 @@ class Mark:
     to_peak: float
     sign: int
 
+    @cached_property
+    def carrier(self) -> Carrier:
+        """The centre frequency."""
+        return Carrier.of(self.step)
+
 
 def mark_of(setup: Setup, shape: PulseShape, rate_hz: float) -> Mark:
     """The mark of the set-up's reference echo; a synthesised pulse tells nothing of phase."""
@@ -154,7 +159,7 @@ def crossings(
     """Candidates: zero crossings behind flanks, moved to where the envelope's peak would be."""
     find_crossings(
         portion.signal, look.loudest, look.length, look.first, look.last, look.level,
-        Carrier.of(mark.step), mark.from_centroid, mark.to_peak, mark.sign,
+        mark.carrier, mark.from_centroid, mark.to_peak, mark.sign,
         *room(portion.signal.shape[1]), ends(), ends(), found.sample, found.amplitude, found.count,
     )  # fmt: skip
 
