@@ -96,7 +96,7 @@ def finish(
 ) -> Found:  # fmt: skip
     """Fit those of (n, k) starts that are `close` to records laid out on all bins, see `search`."""
     n, film = len(theta), theta.shape[1] - 1
-    stage(every, how.every, FEW_ENOUGH, close, theta, results, inner, arrival, how)
+    stage(every, how.every, HELD_ENOUGH, close, theta, results, inner, arrival, how)
     # Nothing holds a film's thickness while it is fitted: what is unlikely of it counts afterwards.
     results[:, film, 0] += (theta[:, film, WALL] / how.film_spread) ** 2
     best = np.argmin(results[:, :film, 0], axis=1)
