@@ -90,6 +90,10 @@ class ModelFitSettings(Settings):
         0.05, "standard deviation expected of the wall's loss, neper per wavelength of travel",
         ge=1e-4, le=1.0, candidates=(0.02, 0.05, 0.2),
     )  # fmt: skip
+    soft_loss_np: float = setting(
+        0.03, "the same of walls that are no metal, about what polymers lose",
+        ge=1e-4, le=1.0, candidates=(0.02, 0.03, 0.05),
+    )  # fmt: skip
     film_um: float = setting(
         30.0, "scale of a couplant film on a lifted probe, micrometres",
         ge=1.0, le=1000.0, candidates=(30.0, 50.0, 1000.0),
@@ -237,7 +241,7 @@ def _prior(setup: Setup, settings: ModelFitSettings, stack: Stack) -> NDArray[np
         UNKNOWN if setup.interface_echo is None else settings.drift_periods,
         stack.gap_periods(1e-6 * settings.least_gap_um),
         stack.gap_periods(1e-6 * settings.gap_spread_um),
-        settings.loss_np,
+        settings.loss_np if stack.couplant_wall > METAL else settings.soft_loss_np,
         SHAPE_SPREAD,
     )
 
