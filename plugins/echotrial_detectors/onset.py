@@ -116,8 +116,8 @@ def _move(
     `turn` is the carrier's phase from one sample to the next, (real, imaginary) turns the pulse's
     phase back; `line` and `criterion` are room to work in.
     """
-    m = signal.shape[1]
-    for row in range(sample.shape[0]):
+    n, m = signal.shape  # `sample` may have room for more records
+    for row in range(n):
         for i in range(count[row]):
             peak = int(sample[row, i])
             first = peak - stretch if peak > stretch else 0
