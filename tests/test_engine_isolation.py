@@ -7,7 +7,9 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,9 +17,11 @@ import psutil
 import pytest
 from echotrial.ascan import Batch
 from echotrial.engine import Limits, Reading, read_corpus, worker
+from echotrial.engine.deposit import left, taken
 from echotrial.engine.job import Job
 from echotrial.engine.plan import Span
 from echotrial.engine.pool import Pool
+from echotrial.engine.slices import Slice
 from pandas.testing import assert_frame_equal
 
 from tests import fault_table
@@ -199,10 +203,10 @@ class Ballast:
         return Batch.of(silence, 100e6, np.zeros(stop - start), self.setup)
 
 
-def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last():
+def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last(tmp_path):
     spawn = multiprocessing.get_context("spawn")
     link, far = spawn.Pipe()
-    child = spawn.Process(target=worker._serve, args=(far,), daemon=True)
+    child = spawn.Process(target=worker._serve, args=(far, tmp_path / "0-1"), daemon=True)
     child.start()
     try:
         for size in (0, 1 << 30):
@@ -211,6 +215,55 @@ def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last():
             assert link.poll(60)
             kind, *content = link.recv()
             assert (kind, content[0]) == ("done", [])
+    finally:
+        child.kill()
+        child.join()
+
+
+def some_slices() -> list[Slice]:
+    numbers = np.random.default_rng(0).standard_normal((2, 7, 5))
+    return [
+        Slice(d, Span(3, 8), own, np.full(5, d, np.int8), np.zeros(5, np.int8), {1: "odd"}, 0.5, 5)
+        for d, own in enumerate(numbers)
+    ]
+
+
+@pytest.mark.parametrize("writable", [True, False])
+def test_numbers_go_through_a_file_or_along_where_none_can_be_written(tmp_path, writable):
+    slices, path = some_slices(), tmp_path / ("0-7-1.npy" if writable else "nowhere/0-7-1.npy")
+    sent, deposit = left(slices, path)
+    assert (deposit == path) == path.exists() == writable
+    assert all(part.numbers.size == 0 for part in sent) == writable
+    found = taken(sent, deposit)
+    assert list(tmp_path.iterdir()) == []
+    for part, expected in zip(found, slices, strict=True):
+        np.testing.assert_array_equal(part.numbers, expected.numbers)
+        assert replace(part, numbers=expected.numbers).__dict__ == expected.__dict__
+
+
+def test_no_deposit_is_left_in_the_nest():
+    run = Reading(stand_in(1500), faulty("honest", "honest-twin"), workers=2)
+    chunks = run.begun()
+    folder = Path(run._pool._nest._folder.name)
+    assert sum(len(chunk) for chunk in chunks) > 2
+    assert list(folder.glob("*.npy")) == []
+
+
+def test_a_worker_does_not_wait_for_who_reads_its_answer(tmp_path):
+    """With all that is handed over in one message it would: that is more than a pipe holds."""
+    spawn = multiprocessing.get_context("spawn")
+    link, far = spawn.Pipe()
+    child = spawn.Process(target=worker._serve, args=(far, tmp_path / "0-1"), daemon=True)
+    child.start()
+    try:
+        job = Reading(stand_in(4096), faulty("honest", "honest-twin")).job
+        link.send(job)
+        for start in (0, 2048):
+            link.send((Span(start, start + 2048), (0, 1) * 6, False))
+        until = time.monotonic() + 60
+        while len(list(tmp_path.glob("*.npy"))) < 2 and time.monotonic() < until:
+            time.sleep(0.01)
+        assert len(list(tmp_path.glob("*.npy"))) == 2  # and nobody has read a word
     finally:
         child.kill()
         child.join()

@@ -14,7 +14,9 @@ import signal
 import socket
 import sys
 from multiprocessing.connection import Connection
+from pathlib import Path
 
+from echotrial.engine.deposit import left
 from echotrial.engine.job import Job
 from echotrial.engine.sealed import adder
 from echotrial.engine.work import Bench, OutOfMemory, words
@@ -72,7 +74,7 @@ def _live(address: str, how_the_last_one_ended: str) -> None:
         with _connected(address) as link:
             link.send_bytes(json.dumps([os.getpid(), how_the_last_one_ended]).encode())
             sys.path[:] = json.loads(link.recv_bytes())
-            _serve(link)
+            _serve(link, Path(f"{address}-{os.getpid()}"))
     except (EOFError, OSError):
         pass
     finally:
@@ -94,8 +96,9 @@ def _connected(address: str) -> Connection:
     return Connection(link.detach())
 
 
-def _serve(link: Connection) -> None:
-    bench, room = None, 0
+def _serve(link: Connection, place: Path) -> None:
+    """Answer one message after the other; files of its own begin as `place` does."""
+    bench, room, count = None, 0, 0
 
     def tell(phase: str, detector: int, records: int) -> None:
         link.send(("doing", (phase, detector, records)))
@@ -114,7 +117,9 @@ def _serve(link: Connection) -> None:
             elif bench is not None:
                 span, detectors, warm = asked
                 found = bench.read(span, detectors, warm=warm)
-                link.send(("done", found, _address_space() > room))
+                count += 1
+                deposit = left(found, place.with_name(f"{place.name}-{count}.npy"))
+                link.send(("done", *deposit, _address_space() > room))
     except OutOfMemory as error:
         link.send(("fault", str(error)))
     except EchotrialError as error:
