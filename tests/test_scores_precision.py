@@ -136,6 +136,14 @@ def test_line_and_its_covariance_are_those_of_statsmodels(grouped: bool) -> None
     assert tuple(shown.offset_interval) == pytest.approx(tuple(reference.conf_int(0.05)[0]))
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_line_that_hangs_on_one_wall_has_no_interval() -> None:
+    wall = np.append(np.full(19, 500.0), 900.0)
+    found = trend(np.random.default_rng(9).normal(0, 1, 20), wall, FREE)
+    assert not found.slope_interval.high - found.slope_interval.low < 1e-3
+    assert np.isfinite(found.slope)
+
+
 def test_traces_of_a_specimen_are_no_independent_points_of_a_trend() -> None:
     rng = np.random.default_rng(6)
     codes = np.repeat(np.arange(20), 30)

@@ -1,7 +1,7 @@
 """The way of a chunk's numbers from a worker: through a file, for they are more than a pipe holds.
 
 A worker that sent them would stand still until this process, which may be scoring a corpus, has
-read them. With all detectors they are some hundred kilobytes.
+read them: of 1,536 records and 11 detectors they are 0.9 MB.
 """
 
 import os

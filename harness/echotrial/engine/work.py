@@ -44,11 +44,12 @@ class Prepared(NamedTuple):
     is_without_maps: bool
     detect: Detect
 
-    def hand_over(self, batch: Batch, answer: Readings, seconds: float) -> None:
+    def hand_over(
+        self, batch: Batch, values: NDArray[np.float64], reason: NDArray[np.int8], seconds: float
+    ) -> None:
         """Offer others a copy, which nobody can write to, of what it has read of a batch."""
         if self.is_without_maps:
-            values, reason = as_arrays(answer, len(batch))
-            readings = Readings(*map(locked, (*values, reason)))
+            readings = Readings(*map(locked, (*values.copy(), reason.copy())))
             batch.known.add(self.factory, self.settings, readings, seconds)
 
 
@@ -137,7 +138,8 @@ class Bench:
             self._practice = sealed(practice(batch), self._setup)
         try:
             with self._guarded(name, "warm-up"):
-                ready.hand_over(self._practice, ready.detect(self._practice), 0.0)
+                answer = ready.detect(self._practice)
+                ready.hand_over(self._practice, *as_arrays(answer, len(self._practice)), 0.0)
         except Fault:
             pass  # it may dislike these A-scans; the records are what counts
 
@@ -163,7 +165,7 @@ class Bench:
             values, reason = as_arrays(answer, len(span))
         found = judged(detector, span, values, reason)
         if not found.notes:
-            ready.hand_over(batch, answer, seconds)
+            ready.hand_over(batch, values, reason, seconds)
         return replace(found, seconds=seconds, timed=len(span))
 
     @contextmanager

@@ -70,7 +70,8 @@ def line(
     weights = np.stack((np.full(n, 1 / n) - middle * away / squares, away / squares))
     if groups is None:  # an estimate is the sum of these weights times y
         lever = 1 / n + away**2 / squares
-        parts, factor, freedom = weights * (residual / (1 - lever)), 1.0, n - 2
+        with np.errstate(divide="ignore", invalid="ignore"):  # a single wall that holds the line
+            parts, factor, freedom = weights * (residual / (1 - lever)), 1.0, n - 2
     else:
         codes = np.unique(groups, return_inverse=True)[1]
         parts = np.stack([np.bincount(codes, weights=w * residual) for w in weights])
