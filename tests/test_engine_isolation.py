@@ -249,6 +249,19 @@ def test_no_deposit_is_left_in_the_nest():
     assert list(folder.glob("*.npy")) == []
 
 
+def test_a_reading_given_up_leaves_no_deposit_in_the_nest():
+    """Chunks that were done, and that nobody has asked for, go with the worker that did them."""
+    run = Reading(stand_in(3000), faulty("honest", "honest-twin"), workers=2)
+    chunks = run.begun()
+    folder = Path(run._pool._nest._folder.name)
+    until = time.monotonic() + 60
+    while len(list(folder.glob("*.npy"))) < 2 and time.monotonic() < until:
+        time.sleep(0.01)
+    assert len(list(folder.glob("*.npy"))) == 2  # one a worker: smaller ones are not lined up
+    chunks.close()
+    assert list(folder.glob("*.npy")) == []
+
+
 def test_a_worker_does_not_wait_for_who_reads_its_answer(tmp_path):
     """With all that is handed over in one message it would: that is more than a pipe holds."""
     spawn = multiprocessing.get_context("spawn")

@@ -82,6 +82,11 @@ class Nest:
         link.send_bytes(json.dumps(sys.path).encode())
         return link, child, how_the_last_one_ended
 
+    def forget(self, place: int, child: int) -> None:
+        """Delete what a child that was ended has left for nobody to take."""
+        for path in Path(self._folder.name).glob(f"{place}-{child}-*"):
+            path.unlink(missing_ok=True)
+
     def close(self) -> None:
         """End it and its children."""
         for kept in self.kept.values():

@@ -115,3 +115,4 @@ class Slot:
         self.link.close()
         with suppress(ProcessLookupError, PermissionError):
             os.killpg(self._child, signal.SIGKILL)
+        self._nest.forget(self.place, self._child)
