@@ -17,7 +17,7 @@ import psutil
 import pytest
 from echotrial.ascan import Batch
 from echotrial.engine import Limits, Reading, read_corpus, worker
-from echotrial.engine.deposit import left, taken
+from echotrial.engine.deposit import deposited, withdrawn
 from echotrial.engine.job import Job
 from echotrial.engine.plan import Span
 from echotrial.engine.pool import Pool
@@ -203,21 +203,28 @@ class Ballast:
         return Batch.of(silence, 100e6, np.zeros(stop - start), self.setup)
 
 
-def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last(tmp_path):
+@contextlib.contextmanager
+def serving(place):
+    """The near end of the link to a child that serves, and leaves files beginning as `place`."""
     spawn = multiprocessing.get_context("spawn")
     link, far = spawn.Pipe()
-    child = spawn.Process(target=worker._serve, args=(far, tmp_path / "0-1"), daemon=True)
+    child = spawn.Process(target=worker._serve, args=(far, place), daemon=True)
     child.start()
     try:
+        yield link
+    finally:
+        child.kill()
+        child.join()
+
+
+def test_a_kept_child_opens_the_next_job_without_the_limit_of_the_last(tmp_path):
+    with serving(tmp_path / "0-1") as link:
         for size in (0, 1 << 30):
             link.send(Job(Ballast(size), (), Limits(memory_bytes=64 << 20), 1))
             link.send((Span(0, 1), (), False))
             assert link.poll(60)
             kind, *content = link.recv()
             assert (kind, content[0]) == ("done", [])
-    finally:
-        child.kill()
-        child.join()
 
 
 def some_slices() -> list[Slice]:
@@ -231,10 +238,10 @@ def some_slices() -> list[Slice]:
 @pytest.mark.parametrize("writable", [True, False])
 def test_numbers_go_through_a_file_or_along_where_none_can_be_written(tmp_path, writable):
     slices, path = some_slices(), tmp_path / ("0-7-1.npy" if writable else "nowhere/0-7-1.npy")
-    sent, deposit = left(slices, path)
+    sent, deposit = deposited(slices, path)
     assert (deposit == path) == path.exists() == writable
     assert all(part.numbers.size == 0 for part in sent) == writable
-    found = taken(sent, deposit)
+    found = withdrawn(sent, deposit)
     assert list(tmp_path.iterdir()) == []
     for part, expected in zip(found, slices, strict=True):
         np.testing.assert_array_equal(part.numbers, expected.numbers)
@@ -264,22 +271,14 @@ def test_a_reading_given_up_leaves_no_deposit_in_the_nest():
 
 def test_a_worker_does_not_wait_for_who_reads_its_answer(tmp_path):
     """With all that is handed over in one message it would: that is more than a pipe holds."""
-    spawn = multiprocessing.get_context("spawn")
-    link, far = spawn.Pipe()
-    child = spawn.Process(target=worker._serve, args=(far, tmp_path / "0-1"), daemon=True)
-    child.start()
-    try:
-        job = Reading(stand_in(4096), faulty("honest", "honest-twin")).job
-        link.send(job)
+    with serving(tmp_path / "0-1") as link:
+        link.send(Reading(stand_in(4096), faulty("honest", "honest-twin")).job)
         for start in (0, 2048):
             link.send((Span(start, start + 2048), (0, 1) * 6, False))
         until = time.monotonic() + 60
         while len(list(tmp_path.glob("*.npy"))) < 2 and time.monotonic() < until:
             time.sleep(0.01)
         assert len(list(tmp_path.glob("*.npy"))) == 2  # and nobody has read a word
-    finally:
-        child.kill()
-        child.join()
 
 
 @pytest.mark.parametrize("killer", ["honest-twin", "os-exits"])

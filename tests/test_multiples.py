@@ -136,12 +136,12 @@ def whole_search(place, height, origin, level, law, counted):
                 continue
             if multiples._is_on(best, place[i], spacing, law.slack):
                 continue
-            gain = multiples._follow(
+            explained = multiples._follow(
                 place, height, n, i, order, spacing, min(size[j] / size[i], 1.0), counted, 500.0,
                 level, law, trial,
             )  # fmt: skip
             own = height[i] ** 2 if counts[i] else 0.0
-            trial[0], trial[7] = gain / energy, max(gain - own, 0) / energy
+            trial[0], trial[7] = explained / energy, max(explained - own, 0) / energy
             multiples._keep_if_best(trial, best)
     if best[0] > 0:
         best[9] = multiples._between(place, height, n, counted, best, law) / energy

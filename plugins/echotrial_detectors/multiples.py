@@ -165,11 +165,11 @@ def best_series(
                 continue
             if not law.from_origin:
                 fall = min(abs(height[j] / height[i]), 1.0)
-            gain = _follow(
+            explained = _follow(
                 place, height, n, i, order, spacing, fall, counted_from, gate_stop,
                 level, law, trial,
             )  # fmt: skip
-            trial[0], trial[7] = gain / energy, max(gain - attests_none, 0.0) / energy
+            trial[0], trial[7] = explained / energy, max(explained - attests_none, 0.0) / energy
             _keep_if_best(trial, best)
     if best[0] > 0 and not law.from_origin:
         best[9] = _between(place, height, n, counted_from, best, law) / energy
@@ -242,13 +242,13 @@ def _follow(
         lead = -lead
     if law.sign != 0 and (law.alternation != 0 or order == 1) and lead != law.sign:
         return 0.0
-    base, expected, gain = sample[i], abs(amplitude[i]), 0.0
+    base, expected, explained = sample[i], abs(amplitude[i]), 0.0
     if base >= counted_from:
-        gain = expected * expected
+        explained = expected * expected
     inside = int(np.ceil((counted_from - base) / spacing + order))
     inside = inside if inside > 1 else 1
     if order > inside:
-        gain -= (order - inside) * expected * expected
+        explained -= (order - inside) * expected * expected
     slack = SLACK_SHARE * spacing
     slack = slack if slack < law.slack else law.slack
     sw, sk, st, skk, skt, stt = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -270,7 +270,7 @@ def _follow(
             if fits:
                 size = abs(amplitude[at])
                 if place >= counted_from:
-                    gain += size * size
+                    explained += size * size
                 step = (place - base) * (1 / (k - order))  # the quotient waits for no place
         if size > 0:
             if used < law.most:
@@ -288,7 +288,7 @@ def _follow(
             if at == n - 1:  # nothing comes any more, and nothing is missed
                 break
         elif p >= counted_from:
-            gain -= expected * expected
+            explained -= expected * expected
         expected *= fall
         k += 1
         p = base + step * (k - order)
@@ -305,4 +305,4 @@ def _follow(
     trial[4] = order
     trial[5] = last_order
     trial[6] = misfit
-    return gain
+    return explained

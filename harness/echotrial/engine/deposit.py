@@ -17,7 +17,7 @@ from echotrial.engine.slices import Slice
 _NOTHING = np.empty((0, 0))
 
 
-def left(slices: Sequence[Slice], path: Path) -> tuple[list[Slice], Path | None]:
+def deposited(slices: Sequence[Slice], path: Path) -> tuple[list[Slice], Path | None]:
     """Slices of the same records without their numbers, and the new file that holds these.
 
     Where that cannot be written the numbers stay where they are, and there is no file.
@@ -32,7 +32,7 @@ def left(slices: Sequence[Slice], path: Path) -> tuple[list[Slice], Path | None]
     return [replace(part, numbers=_NOTHING) for part in slices], path
 
 
-def taken(slices: Sequence[Slice], path: Path | None) -> list[Slice]:
+def withdrawn(slices: Sequence[Slice], path: Path | None) -> list[Slice]:
     """The slices with their numbers; the file is gone then."""
     if path is None:
         return list(slices)

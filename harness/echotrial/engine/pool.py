@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from echotrial.engine.deposit import taken
+from echotrial.engine.deposit import withdrawn
 from echotrial.engine.job import Job
 from echotrial.engine.nest import Nest, borrow, give_back
 from echotrial.engine.plan import Span
@@ -235,7 +235,7 @@ class Pool:
         if kind == "doing":
             slot.doing = self._as_doing(*content[0])
         elif kind == "done":
-            self._keep(slot.task, taken(content[0], content[1]))
+            self._keep(slot.task, withdrawn(content[0], content[1]))
             self._mysteries = 0
             slot.done()
             if content[2]:  # it holds half of its memory: what comes next could suffer

@@ -16,7 +16,7 @@ import sys
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from echotrial.engine.deposit import left
+from echotrial.engine.deposit import deposited
 from echotrial.engine.job import Job
 from echotrial.engine.sealed import adder
 from echotrial.engine.work import Bench, OutOfMemory, words
@@ -118,7 +118,7 @@ def _serve(link: Connection, place: Path) -> None:
                 span, detectors, warm = asked
                 found = bench.read(span, detectors, warm=warm)
                 count += 1
-                deposit = left(found, place.with_name(f"{place.name}-{count}.npy"))
+                deposit = deposited(found, place.with_name(f"{place.name}-{count}.npy"))
                 link.send(("done", *deposit, _address_space() > room))
     except OutOfMemory as error:
         link.send(("fault", str(error)))

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 #: Couplant where the set-up names none: glycerin, 1260 kg/m^3 times 1904 m/s (handbook values).
 COUPLANT, COUPLANT_IMPEDANCE, COUPLANT_VELOCITY = "glycerin", 2.40e6, 1904.0
 #: Absorption over the square of the frequency, Np s^2/m, of couplants that absorb so much that it
-#: matters in a film. Glycerin: Stokes's 8 pi^2 eta / (3 rho c^3) with 1.2 Pa s, doubled for a
-#: volume viscosity of about the same size (from memory).
+#: matters in a film. Glycerin: Stokes's 8 pi^2 eta / (3 rho c^3) with 0.83 Pa s, its viscosity at
+#: some 26 degrees Celsius (from memory), which halves in eight degrees: its size, and no more.
 ABSORPTION = {"glycerin": 2.5e-12}
 #: Strips of the aperture, and the reflection from which delay line and couplant make a resonator.
 FEW_STRIPS, MANY_STRIPS, RESONANT = 5, 10, 0.2
